@@ -1,0 +1,5 @@
+"""Cycle counting."""
+
+from crestfall.ageing._cycles import BatteryUse, battery_use
+
+__all__ = ["BatteryUse", "battery_use"]

@@ -1,0 +1,191 @@
+"""The command line: commands, messages and exit statuses; no arithmetic."""
+
+import json
+import logging
+import os
+import sys
+import threading
+import time
+from collections.abc import Callable
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+
+import typer
+from rich.console import Console
+
+import crestfall
+from crestfall.errors import CrestfallError
+
+if TYPE_CHECKING:
+    from crestfall.study import Result
+
+logger = logging.getLogger(__name__)
+app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None)
+T = TypeVar("T")
+
+ScenarioPath = Annotated[Path, typer.Argument(help="Scenario file (YAML).", metavar="SCENARIO")]
+
+
+class Kind(StrEnum):
+    """Kinds of YAML files."""
+
+    SCENARIO = "scenario"
+    TARIFF = "tariff"
+    CATALOGUE = "catalogue"
+
+
+def main() -> None:
+    """Run the command line and leave with its exit status: 0 done, 1 a bug, 2 bad input, 3 no schedule, 130 interrupted."""
+    logging.basicConfig(format="%(levelname)s: %(message)s", level=logging.WARNING, stream=sys.stderr)
+    try:
+        app()
+    except CrestfallError as error:
+        print(error, file=sys.stderr)  # noqa: T201
+        sys.exit(error.exit_status)
+    except KeyboardInterrupt:
+        _leave_interrupted()
+
+
+@app.callback(invoke_without_command=True)
+def _options(
+    version: Annotated[bool, typer.Option("--version", help="Show the version and leave.", is_eager=True)] = False,
+) -> None:
+    """Size a modular battery for one site: what it saves, how it runs, and how sure that is."""
+    if version:
+        typer.echo(f"crestfall {crestfall.__version__}")
+        raise typer.Exit
+
+
+@app.command()
+def run(
+    scenario: ScenarioPath,
+    out: Annotated[Path, typer.Option(help="Folder for the results; it must not exist yet.", metavar="FOLDER")],
+    as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Replace an older result in that folder.")] = False,
+) -> None:
+    """Study one option on one site's year and write schedule, bills, figures and report."""
+    from crestfall.report import fill_folder, result_folder
+    from crestfall.study import run as run_study
+
+    progress = _Progress()
+    loaded = crestfall.load_scenario(scenario)
+    with result_folder(out, force=force) as folder:
+        result = _interruptible(lambda: run_study(loaded, on_stage=progress.stage))
+        progress.stage("drawing figures and writing the report")
+        fill_folder(result, folder)
+    progress.end()
+    typer.echo(json.dumps(result.summary(), indent=2, ensure_ascii=False) if as_json else _screen(result, out))
+
+
+@app.command()
+def check(scenario: ScenarioPath) -> None:
+    """Read and check a scenario with its tariff, catalogue and data; nothing is solved or written."""
+    from crestfall.study import prepare
+
+    inputs = prepare(crestfall.load_scenario(scenario))
+    series, plant = inputs.series, inputs.plant
+    lines = [
+        f"{inputs.scenario.ask.site.name}   {_span(inputs)}",
+        f"  load         {series.load_kw.sum() * series.step_h:,.0f} kWh, peak {series.load_kw.max():,.1f} kW",
+        f"  PV           {series.pv_kw.sum() * series.step_h:,.0f} kWh, peak {series.pv_kw.max():,.1f} kW",
+        f"  tariff       {inputs.scenario.tariff.title}: {len(inputs.rates.energy_names)} energy charges,"
+        f" {len(inputs.rates.demand)} demand charges",
+        f"  option       {plant.option}: {plant.rating_kva:,.0f} kVA, {plant.nominal_kwh:,.0f} kWh nominal,"
+        f" {plant.usable_kwh:,.0f} kWh usable, {plant.cabinets} cabinets",
+        "nothing wrong was found; nothing was run",
+    ]
+    typer.echo("\n".join(lines))
+
+
+@app.command()
+def schema(kind: Annotated[Kind, typer.Argument(help="Kind of file.")] = Kind.SCENARIO) -> None:
+    """Print the JSON Schema of a kind of YAML file, for editors that complete and check."""
+    from crestfall.scenario import json_schema
+
+    typer.echo(json.dumps(json_schema(kind.value), indent=2))
+
+
+class _Progress:
+    """Stage names with elapsed time on stderr: a moving line on a terminal, plain lines elsewhere."""
+
+    def __init__(self) -> None:
+        self._console = Console(stderr=True, highlight=False)
+        self._began = time.monotonic()
+        self._moving = self._console.status("") if self._console.is_terminal else None
+
+    def stage(self, name: str) -> None:
+        line = f"{time.monotonic() - self._began:6.1f} s  {name}"
+        self._console.print(line)
+        if self._moving is not None:
+            self._moving.update(name)
+            self._moving.start()
+
+    def end(self) -> None:
+        if self._moving is not None:
+            self._moving.stop()
+        self._console.print(f"{time.monotonic() - self._began:6.1f} s  done")
+
+
+def _interruptible(work: Callable[[], T]) -> T:
+    """Do long work in a second thread, so that Ctrl-C is heard while a solver runs."""
+    done: list[T] = []
+    failed: list[BaseException] = []
+
+    def attempt() -> None:
+        try:
+            done.append(work())
+        except BaseException as error:  # noqa: BLE001 -- handed on unchanged to the waiting thread
+            failed.append(error)
+
+    thread = threading.Thread(target=attempt, daemon=True)
+    thread.start()
+    while thread.is_alive():
+        thread.join(timeout=0.2)
+    if failed:
+        raise failed[0]
+    return done[0]
+
+
+def _leave_interrupted() -> None:
+    """Leave at once: a solver in the second thread would keep the process alive."""
+    print("interrupted, nothing was written", file=sys.stderr)  # noqa: T201
+    sys.stderr.flush()
+    os._exit(130)
+
+
+def _span(inputs: Any) -> str:
+    series = inputs.series
+    return (
+        f"{series.n_steps:,} steps of {60 * series.step_h:g} min, {series.start[0]:%Y-%m-%d} to {series.start[-1]:%Y-%m-%d},"
+        f" {inputs.scenario.ask.site.time_zone}"
+    )
+
+
+def _screen(result: "Result", out: Path) -> str:
+    """Return the answer on one screen."""
+    inputs, case = result.inputs, result.headline
+    currency = inputs.scenario.ask.money.currency
+    share = 100 / result.bill_before_total if result.bill_before_total > 0 else 0.0
+    savings = [
+        f"  saving by {words:<17}{result.saving(one):>12,.0f} {currency}/a   ({result.saving(one) * share:.1f} %)   {note}"
+        for one, words, note in (
+            (result.rules, "rules", "knows the tariff and the past"),
+            (result.hindsight, "hindsight", "knows the whole year: a ceiling"),
+        )
+    ]
+    payback = "none" if result.payback_years is None else f"{result.payback_years:.1f} years"
+    lines = [
+        f"{inputs.scenario.ask.site.name}   {_span(inputs)}",
+        f"  option {inputs.plant.option}: {inputs.plant.rating_kva:,.0f} kVA, {inputs.plant.nominal_kwh:,.0f} kWh",
+        f"  bill without battery       {result.bill_before_total:>12,.0f} {currency}/a",
+        f"  bill with battery          {case.bill_total:>12,.0f} {currency}/a   by {case.policy}",
+        *savings,
+        f"  equivalent full cycles     {case.use.equivalent_full_cycles:>12,.0f} /a       by {case.policy}",
+        f"  highest import             {case.schedule.import_kw.max():>12,.1f} kW, before {result.before.import_kw.max():,.1f} kW",
+        f"  capital cost               {result.capital:>12,.0f} {currency}     simple payback {payback} by {case.policy}",
+        *(f"  note: {warning}" for warning in result.warnings),
+        f"wrote {out / 'report.html'}   (gap {100 * result.hindsight.schedule.gap_frac(result.idle_cost):.2g} %,"
+        f" {sum(result.timings_s.values()):.1f} s)",
+    ]
+    return "\n".join(lines)

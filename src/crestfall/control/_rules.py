@@ -1,0 +1,162 @@
+"""A policy that a simple controller could follow: it knows the tariff and the past, nothing of what comes.
+
+In each step, in this order:
+
+1. *Peak.* Import above the ceiling is met from the store. What the store cannot hold raises the ceiling; within a
+   month it never falls again. There is one ceiling for each demand charge. A new month tries a share of the last.
+2. *Surplus.* PV that would be exported is stored, if a later purchase today is worth more.
+3. *Price.* When energy is dear enough today to pay for the losses, the load is served from the store, down to the
+   reserve that is kept for peaks.
+4. *Recharge.* At the day's lowest price the store is filled, and at any other time that is not dear the reserve is
+   restored, both only under the ceiling.
+
+The prices of a day are known at its start, as on any time-of-use tariff.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crestfall.dispatch import Problem, Schedule, Status, check_feasible
+from crestfall.scenario.scenario_file import RulesPolicy
+from crestfall.tariff import Rates
+
+FloatArray = NDArray[np.float64]
+
+
+def follow_rules(problem: Problem, rates: Rates, settings: RulesPolicy) -> Schedule:
+    """
+    Return what the rules do with a site's year, step by step.
+
+    Parameters
+    ----------
+    problem : Problem
+        The site and the plant; its import limit acts as one more ceiling.
+    rates : Rates
+        Prices and demand charges on the same steps.
+    settings : RulesPolicy
+        First ceiling and reserve.
+
+    Returns
+    -------
+    Schedule
+        Flows that begin with an empty store; what is left in it at the end is not credited. Import may exceed its
+        limit where the store runs empty.
+    """
+    controller = _Controller(problem, rates, settings)
+    charge_kw, discharge_kw, stored_kwh = controller.run()
+    net_kw = problem.load_kw + problem.auxiliary_kw - problem.pv_kw + charge_kw - discharge_kw
+    curtailed_kw = np.clip(-net_kw - problem.export_limit_kw, 0.0, problem.curtailable_kw)
+    import_kw, export_kw = np.maximum(net_kw + curtailed_kw, 0.0), np.maximum(-net_kw - curtailed_kw, 0.0)
+    schedule = Schedule(
+        charge_kw=charge_kw,
+        discharge_kw=discharge_kw,
+        stored_kwh=stored_kwh,
+        start_kwh=float(problem.floor_kwh[0]),
+        curtailed_kw=curtailed_kw,
+        import_kw=import_kw,
+        export_kw=export_kw,
+        objective=problem.running_cost(import_kw=import_kw, export_kw=export_kw, discharge_kw=discharge_kw),
+        lower_bound=-np.inf,
+        status=Status.RULE,
+    )
+    unlimited = np.full(problem.n_steps, np.inf)
+    check_feasible(replace(problem, start_kwh=schedule.start_kwh, import_limit_kw=unlimited), schedule)
+    return schedule
+
+
+@dataclass(frozen=True, slots=True)
+class _DayPrices:
+    """What a controller reads off the tariff at the start of each day, spread over the day's steps."""
+
+    is_dear: NDArray[np.bool_]
+    is_lowest: NDArray[np.bool_]
+    is_storing_worth: NDArray[np.bool_]
+    has_spread: NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, problem: Problem, rates: Rates) -> "_DayPrices":
+        buy = problem.buy_per_kwh
+        days = rates.start.tz_localize(None).normalize().as_unit("s").asi8
+        day = np.unique(days, return_inverse=True)[1]
+        low, high = np.full(day[-1] + 1, np.inf), np.full(day[-1] + 1, -np.inf)
+        np.minimum.at(low, day, buy)
+        np.maximum.at(high, day, buy)
+        round_trip = problem.charge_frac * problem.discharge_frac
+        dear_from = low / round_trip + problem.wear_per_kwh
+        return cls(
+            is_dear=buy > dear_from[day],
+            is_lowest=buy <= low[day],
+            is_storing_worth=problem.sell_per_kwh < (high[day] - problem.wear_per_kwh) * round_trip,
+            has_spread=(high > dear_from)[day],
+        )
+
+
+class _Controller:
+    """State of the policy between steps: what is stored, and one ceiling for each demand charge."""
+
+    def __init__(self, problem: Problem, rates: Rates, settings: RulesPolicy) -> None:
+        self._problem = problem
+        self._period = rates.period.tolist()
+        self._measured = np.array([charge.measured for charge in rates.demand], dtype=bool).reshape(
+            len(rates.demand), -1
+        )
+        self._net_kw = (problem.load_kw + problem.auxiliary_kw - problem.pv_kw).tolist()
+        self._prices = _DayPrices.of(problem, rates)
+        keeps_reserve = bool(rates.demand) or bool(np.isfinite(problem.import_limit_kw).any())
+        usable = problem.ceiling_kwh - problem.floor_kwh
+        self._reserve = (problem.floor_kwh + (settings.reserve_frac if keeps_reserve else 0.0) * usable).tolist()
+        first = max(self._net_kw[0], 0.0) if settings.first_ceiling_kw is None else settings.first_ceiling_kw
+        self._ceilings = [first] * len(rates.demand)
+        self._month_start_frac = settings.month_start_frac
+
+    def run(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return charge, discharge and stored energy for every step."""
+        p = self._problem
+        charge, discharge, stored = np.zeros(p.n_steps), np.zeros(p.n_steps), np.zeros(p.n_steps)
+        most_charge, most_discharge = p.most_charge_kw.tolist(), p.most_discharge_kw.tolist()
+        floor, full = p.floor_kwh.tolist(), p.ceiling_kwh.tolist()
+        content = floor[0]
+        for t in range(p.n_steps):
+            if t and self._period[t] != self._period[t - 1]:
+                self._ceilings = [ceiling * self._month_start_frac for ceiling in self._ceilings]
+            content *= p.keep_frac
+            most_c = min(most_charge[t], max(full[t] - content, 0.0) / (p.step_h * p.charge_frac))
+            most_d = min(most_discharge[t], max(content - floor[t], 0.0) * p.discharge_frac / p.step_h)
+            above_reserve = min(most_d, max(content - self._reserve[t], 0.0) * p.discharge_frac / p.step_h)
+            to_reserve = min(most_c, max(self._reserve[t] - content, 0.0) / (p.step_h * p.charge_frac))
+            to_floor = max(floor[t] - content, 0.0) / (p.step_h * p.charge_frac)  # what standing has cost
+            power = self._decide(t, most_c, most_d, above_reserve, to_reserve)
+            power = max(power, to_floor) if to_floor else power
+            charge[t], discharge[t] = max(power, 0.0), max(-power, 0.0)
+            content += p.step_h * (charge[t] * p.charge_frac - discharge[t] / p.discharge_frac)
+            stored[t] = content
+            self._raise_ceilings(t, self._net_kw[t] + power)
+        return charge, discharge, stored
+
+    def _decide(self, t: int, most_c: float, most_d: float, above_reserve: float, to_reserve: float) -> float:
+        """Return the power of one step: charge positive, discharge negative."""
+        net = self._net_kw[t]
+        ceiling = self._ceiling_at(t)
+        if net > ceiling:
+            return -min(net - ceiling, most_d)
+        if net < 0 and self._prices.is_storing_worth[t]:
+            return min(-net, most_c)
+        if net > 0 and self._prices.is_dear[t]:
+            return -min(net, above_reserve)
+        wanted = most_c if self._prices.is_lowest[t] and self._prices.has_spread[t] else to_reserve
+        return max(min(wanted, ceiling - net), 0.0)
+
+    def _ceiling_at(self, t: int) -> float:
+        """Return the lowest ceiling that holds in a step."""
+        lowest = float(self._problem.import_limit_kw[t])
+        for ceiling, measured in zip(self._ceilings, self._measured, strict=True):
+            if measured[t] and ceiling < lowest:
+                lowest = ceiling
+        return lowest
+
+    def _raise_ceilings(self, t: int, import_kw: float) -> None:
+        for k, measured in enumerate(self._measured):
+            if measured[t]:
+                self._ceilings[k] = max(self._ceilings[k], import_kw)

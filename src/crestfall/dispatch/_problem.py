@@ -1,0 +1,147 @@
+"""What is to be optimised: one store behind one meter, as arrays."""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Peak:
+    """One billed peak: a demand charge in one billing period.
+
+    Parameters
+    ----------
+    name : str
+        Charge and period, for messages.
+    rate_per_kw : float
+        Price of one kW, not negative.
+    steps : ndarray of int, shape (n_measured,)
+        Steps whose import counts.
+    """
+
+    name: str
+    rate_per_kw: float
+    steps: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """A dispatch problem for one store; all arrays have the shape (n_steps,).
+
+    Parameters
+    ----------
+    step_h : float
+        Length of a step [h].
+    load_kw, auxiliary_kw, pv_kw : ndarray
+        Consumption of the site, of the plant's auxiliaries, and available PV [kW].
+    curtailable_kw : ndarray
+        Part of the PV that may be left unused [kW].
+    buy_per_kwh, sell_per_kwh : ndarray
+        Prices of import and export.
+    import_limit_kw, export_limit_kw : ndarray
+        Limits at the point of connection; `inf` for none [kW].
+    charge_limit_kw, discharge_limit_kw : ndarray
+        Limits at the converters' AC terminals [kW].
+    into_limit_kw, outof_limit_kw : ndarray
+        Limits of the power into and out of the store, behind the losses [kW].
+    charge_frac, discharge_frac : float
+        Energy into the store over AC energy charged; AC energy discharged over energy out of the store.
+    keep_frac : float
+        Share of the stored energy left after a step of standing.
+    floor_kwh, ceiling_kwh : ndarray
+        Bounds of the stored energy at the end of each step [kWh].
+    start_kwh, end_kwh : float or None
+        Stored energy before the first and after the last step. Start None: both are equal and free (periodic). End
+        None with a start: the end is free.
+    wear_per_kwh : float
+        Price on each kWh discharged (AC).
+    peaks : tuple of Peak
+        Billed peaks.
+    fixed_cost : float
+        What is due whatever is done; added to every objective.
+    """
+
+    step_h: float
+    load_kw: FloatArray
+    auxiliary_kw: FloatArray
+    pv_kw: FloatArray
+    curtailable_kw: FloatArray
+    buy_per_kwh: FloatArray
+    sell_per_kwh: FloatArray
+    import_limit_kw: FloatArray
+    export_limit_kw: FloatArray
+    charge_limit_kw: FloatArray
+    discharge_limit_kw: FloatArray
+    into_limit_kw: FloatArray
+    outof_limit_kw: FloatArray
+    charge_frac: float
+    discharge_frac: float
+    keep_frac: float
+    floor_kwh: FloatArray
+    ceiling_kwh: FloatArray
+    start_kwh: float | None = None
+    end_kwh: float | None = None
+    wear_per_kwh: float = 0.0
+    peaks: tuple[Peak, ...] = ()
+    fixed_cost: float = 0.0
+
+    def __post_init__(self) -> None:
+        for spec in fields(self):
+            value = getattr(self, spec.name)
+            if isinstance(value, np.ndarray) and value.shape != (self.n_steps,):
+                raise ValueError(f"{spec.name} has the shape {value.shape}, expected ({self.n_steps},)")
+            if isinstance(value, np.ndarray) and np.isnan(value).any():
+                raise ValueError(f"{spec.name} is NaN at step {int(np.argmax(np.isnan(value)))}")
+        if (self.floor_kwh > self.ceiling_kwh).any():
+            raise ValueError(
+                f"floor_kwh is above ceiling_kwh at step {int(np.argmax(self.floor_kwh > self.ceiling_kwh))}"
+            )
+        if self.start_kwh is None and self.end_kwh is not None:
+            raise ValueError("end_kwh without start_kwh; give both, or neither for a periodic store")
+        if any(peak.rate_per_kw < 0 for peak in self.peaks):
+            raise ValueError("a peak with a rate below zero would be unbounded")
+
+    @property
+    def n_steps(self) -> int:
+        """Number of steps."""
+        return len(self.load_kw)
+
+    @property
+    def most_charge_kw(self) -> FloatArray:
+        """Highest charge that the converter and the store both allow, AC [kW]."""
+        return np.minimum(self.charge_limit_kw, self.into_limit_kw / self.charge_frac)
+
+    @property
+    def most_discharge_kw(self) -> FloatArray:
+        """Highest discharge that the converter and the store both allow, AC [kW]."""
+        return np.minimum(self.discharge_limit_kw, self.outof_limit_kw * self.discharge_frac)
+
+    @property
+    def most_import_kw(self) -> FloatArray:
+        """Highest import that one-way flows can reach within the limit [kW]; finite, which bounds every relaxation."""
+        reachable = self.load_kw + self.auxiliary_kw + self.most_charge_kw - self.pv_kw + self.curtailable_kw
+        return np.clip(reachable, 0, self.import_limit_kw)
+
+    @property
+    def most_export_kw(self) -> FloatArray:
+        """Highest export that one-way flows can reach within the limit [kW]."""
+        reachable = self.pv_kw + self.most_discharge_kw - self.load_kw - self.auxiliary_kw
+        return np.clip(reachable, 0, self.export_limit_kw)
+
+    def running_cost(self, *, import_kw: FloatArray, export_kw: FloatArray, discharge_kw: FloatArray) -> float:
+        """
+        Return the objective of given flows: energy, billed peaks, fixed amounts and wear.
+
+        Parameters
+        ----------
+        import_kw, export_kw, discharge_kw : ndarray of shape (n_steps,)
+            Flows at the meter and at the converter [kW].
+        """
+        energy = self.step_h * float(
+            self.buy_per_kwh @ import_kw - self.sell_per_kwh @ export_kw + self.wear_per_kwh * discharge_kw.sum()
+        )
+        peaks = sum(peak.rate_per_kw * float(import_kw[peak.steps].max(initial=0.0)) for peak in self.peaks)
+        return energy + peaks + self.fixed_cost

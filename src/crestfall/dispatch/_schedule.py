@@ -1,0 +1,147 @@
+"""What a solver returns, and the check that it can be done."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from crestfall.dispatch._problem import FloatArray, Problem
+from crestfall.errors import SolverError
+
+# Solvers keep their rows to about 1e-7 of the largest number in them; a site of 10 MW leaves 1e-3 kW.
+FEASIBILITY_TOLERANCE = 1e-6
+
+
+class Status(StrEnum):
+    """How the search for a schedule ended."""
+
+    OPTIMAL = "optimal"
+    TIME_LIMIT = "time limit"
+    RULE = "rule"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Schedule:
+    """Flows for every step, and how good they are; all arrays have the shape (n_steps,).
+
+    Parameters
+    ----------
+    charge_kw, discharge_kw : ndarray
+        Power at the converters' AC terminals; never both in one step [kW].
+    stored_kwh : ndarray
+        Energy in the racks at the end of each step, DC [kWh].
+    start_kwh : float
+        Energy in the racks before the first step [kWh].
+    curtailed_kw : ndarray
+        PV left unused [kW].
+    import_kw, export_kw : ndarray
+        Flows at the point of connection; never both in one step [kW].
+    objective : float
+        Running cost of these flows, wear included.
+    lower_bound : float
+        No schedule of the same problem costs less.
+    status : Status
+        How the search ended.
+    repaired_steps : int
+        Steps in which the linear program ran both ways at once and was made to choose.
+    """
+
+    charge_kw: FloatArray
+    discharge_kw: FloatArray
+    stored_kwh: FloatArray
+    start_kwh: float
+    curtailed_kw: FloatArray
+    import_kw: FloatArray
+    export_kw: FloatArray
+    objective: float
+    lower_bound: float
+    status: Status
+    repaired_steps: int = 0
+
+    @property
+    def stored_before_kwh(self) -> FloatArray:
+        """Energy in the racks at the start of each step [kWh]."""
+        return np.concatenate(([self.start_kwh], self.stored_kwh[:-1]))
+
+    def gap_frac(self, idle_cost: float) -> float:
+        """Return the distance from the bound as a share of the cost, or of the idle plant's cost if that is larger."""
+        return max(0.0, self.objective - self.lower_bound) / max(abs(self.objective), abs(idle_cost), 1.0)
+
+
+def check_feasible(problem: Problem, schedule: Schedule) -> None:
+    """
+    Raise unless a schedule keeps every limit, balances every step and flows one way at a time.
+
+    Parameters
+    ----------
+    problem : Problem
+        The limits.
+    schedule : Schedule
+        The flows.
+
+    Raises
+    ------
+    SolverError
+        With the rule that is broken most, the step and by how much.
+    """
+    s, p = schedule, problem
+    into_kw, outof_kw = s.charge_kw * p.charge_frac, s.discharge_kw / p.discharge_frac
+    net_kw = p.load_kw + p.auxiliary_kw + s.charge_kw - s.discharge_kw - (p.pv_kw - s.curtailed_kw)
+    stored_kwh = p.keep_frac * s.stored_before_kwh + p.step_h * (into_kw - outof_kw)
+    excess = {
+        "charge above its limit": s.charge_kw - p.most_charge_kw,
+        "discharge above its limit": s.discharge_kw - p.most_discharge_kw,
+        "import above its limit": s.import_kw - p.import_limit_kw,
+        "export above its limit": s.export_kw - p.export_limit_kw,
+        "curtailment above what may be curtailed": s.curtailed_kw - p.curtailable_kw,
+        "store above its ceiling": s.stored_kwh - p.ceiling_kwh,
+        "store below its floor": p.floor_kwh - s.stored_kwh,
+        "store not following its flows": np.abs(s.stored_kwh - stored_kwh),
+        "meter not following the site": np.abs(s.import_kw - s.export_kw - net_kw),
+        "charge and discharge at once": np.minimum(s.charge_kw, s.discharge_kw),
+        "import and export at once": np.minimum(s.import_kw, s.export_kw),
+        "a flow below zero": -np.minimum.reduce(
+            [s.charge_kw, s.discharge_kw, s.curtailed_kw, s.import_kw, s.export_kw]
+        ),
+    }
+    scale = max(1.0, float(np.max(np.abs(net_kw), initial=0.0)), float(np.max(p.ceiling_kwh, initial=0.0)))
+    rule, worst = max(
+        ((name, float(values.max(initial=0.0))) for name, values in excess.items()), key=lambda item: item[1]
+    )
+    if worst > FEASIBILITY_TOLERANCE * scale:
+        step = int(np.argmax(excess[rule]))
+        raise SolverError(
+            f"the schedule breaks a rule at step {step}: {rule} by {worst:.3g}; this is a bug, please report it"
+        )
+    if (
+        s.start_kwh is not None
+        and p.start_kwh is None
+        and abs(s.start_kwh - s.stored_kwh[-1]) > FEASIBILITY_TOLERANCE * scale
+    ):
+        raise SolverError("the store does not end where it began; this is a bug, please report it")
+
+
+def idle_schedule(problem: Problem) -> Schedule:
+    """
+    Return the schedule of a plant that stands still with its auxiliaries on; PV above the export limit is curtailed.
+
+    Limits on import are not checked, and standing losses of the store are passed over: it is the yardstick of
+    "no worse than idling", not a schedule to run.
+    """
+    zeros = np.zeros(problem.n_steps)
+    net_kw = problem.load_kw + problem.auxiliary_kw - problem.pv_kw
+    curtailed_kw = np.clip(-net_kw - problem.export_limit_kw, 0.0, problem.curtailable_kw)
+    import_kw, export_kw = np.maximum(net_kw, 0.0), np.maximum(-net_kw - curtailed_kw, 0.0)
+    cost = problem.running_cost(import_kw=import_kw, export_kw=export_kw, discharge_kw=zeros)
+    return Schedule(
+        charge_kw=zeros,
+        discharge_kw=zeros,
+        stored_kwh=problem.floor_kwh,
+        start_kwh=float(problem.floor_kwh[-1]),
+        curtailed_kw=curtailed_kw,
+        import_kw=import_kw,
+        export_kw=export_kw,
+        objective=cost,
+        lower_bound=-np.inf,
+        status=Status.RULE,
+    )

@@ -1,0 +1,35 @@
+"""What an option costs, and when its first year's saving would have paid for it."""
+
+from crestfall.plant import Plant
+from crestfall.scenario.scenario_file import Money
+
+
+def capital_cost(plant: Plant, money: Money) -> float:
+    """Return the price of the parts and of their installation; nothing for no battery."""
+    return plant.parts_cost + money.installation_cost if plant.option.is_battery else 0.0
+
+
+def simple_payback_years(capital: float, yearly_saving: float) -> float | None:
+    """
+    Return capital over yearly saving: no interest, no fade, every year like the first.
+
+    Parameters
+    ----------
+    capital : float
+        What is spent at the start.
+    yearly_saving : float
+        What the first year saves.
+
+    Returns
+    -------
+    float or None
+        Years [a]; None if nothing is spent or nothing is saved.
+
+    Examples
+    --------
+    >>> simple_payback_years(120_000.0, 15_000.0)
+    8.0
+    >>> simple_payback_years(120_000.0, -3.0) is None
+    True
+    """
+    return capital / yearly_saving if capital > 0 and yearly_saving > 0 else None

@@ -1,0 +1,218 @@
+"""The figures: functions of data to axes; nothing is shown or saved here."""
+
+from collections.abc import Callable
+
+import matplotlib as mpl
+import matplotlib.dates as mdates
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Patch
+from matplotlib.ticker import PercentFormatter, StrMethodFormatter
+
+from crestfall.report import _style as style
+from crestfall.report._week import most_telling_week
+from crestfall.study import Result
+
+
+def draw_week(result: Result) -> Figure:
+    """Return the most telling week: power at the meter over bands of price, what the battery does, what it holds."""
+    week = most_telling_week(result)
+    frame = result.schedule_frame().iloc[week]
+    edges = _edges(frame.index, result.inputs.series.step_h)
+    figure = Figure(figsize=(style.WIDTH_IN, 6.6), layout="constrained")
+    power, battery, store = figure.subplots(3, 1, sharex=True, height_ratios=(2.6, 1.2, 1.0))
+    shades = _draw_price_bands(power, frame["buy_per_kwh"].to_numpy(), edges)
+    if frame["pv_kw"].any():
+        power.stairs(frame["pv_kw"], edges, fill=True, baseline=0, label="PV available", **style.PV_FILL)
+    power.stairs(frame["load_kw"], edges, baseline=None, label="load", **style.LOAD)
+    power.stairs(frame["import_before_kw"], edges, baseline=None, label="import before", **style.IMPORT_BEFORE)
+    power.stairs(frame["import_kw"], edges, baseline=None, label="import after", **style.IMPORT_AFTER)
+    power.set(ylabel="power [kW]", title=f"Week of {frame.index[0]:%-d %B %Y}, {_policy_words(result)}")
+    power.set_ylim(bottom=0)
+    currency = result.inputs.scenario.ask.money.currency
+    bands = [
+        Patch(facecolor=shade, edgecolor="#8a949a", label=f"{price:.3f} {currency}/kWh") for price, shade in shades
+    ]
+    lines = power.get_legend_handles_labels()[0]
+    figure.legend(handles=[*lines, *bands], ncols=4, loc="outside upper center")
+    battery.stairs(frame["discharge_kw"], edges, fill=True, label="discharge", **style.DISCHARGE_FILL)
+    battery.stairs(-frame["charge_kw"], edges, fill=True, label="charge", **style.CHARGE_FILL)
+    battery.axhline(0, color="#20303c", linewidth=0.8)
+    battery.set_ylabel("charge (below)\ndischarge (above)\n[kW]")
+    battery.yaxis.set_major_formatter(lambda value, _: f"{abs(value):g}")
+    plant = result.inputs.plant
+    store.stairs(frame["stored_kwh"], edges, baseline=None, **style.STORE)
+    for bound in (plant.floor_kwh, plant.ceiling_kwh):
+        store.axhline(bound, color="#8a949a", linewidth=0.8, linestyle=":")
+    store.set_ylabel("stored [kWh]")
+    store.set_ylim(0, max(plant.nominal_kwh, 1.0) * 1.02)
+    store.xaxis.set_major_locator(mdates.DayLocator(tz=frame.index.tz))
+    store.xaxis.set_major_formatter(mdates.DateFormatter("%a %-d %b", tz=frame.index.tz))
+    store.set_xlim(edges[0], edges[-1])
+    store.set_xlabel(f"local time, {result.inputs.scenario.ask.site.time_zone}; dotted: usable window")
+    return figure
+
+
+def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
+    """Draw the bill of each month by line, before beside after."""
+    ax = _axes(ax, height_in=4.4)
+    table = result.bill_frame().pivot_table(
+        index=["case", "period"], columns="line", values="amount", aggfunc="sum", sort=False
+    )
+    table = table.fillna(0.0)[_lines_in_order(result)]
+    width = 0.4
+    periods = list(result.inputs.rates.period_names)
+    for case, offset in (("before", -width / 2 - 0.015), ("after", width / 2 + 0.015)):
+        part = table.loc[case].reindex(periods).fillna(0.0)
+        up, down = np.zeros(len(periods)), np.zeros(len(periods))
+        for number, line in enumerate(part.columns):
+            amounts = part[line].to_numpy()
+            base = np.where(amounts >= 0, up, down)
+            ax.bar(
+                np.arange(len(periods)) + offset,
+                amounts,
+                width,
+                bottom=base,
+                color=style.BILL_FILLS[number % len(style.BILL_FILLS)],
+                hatch="////" if number % 4 == 3 else None,
+                edgecolor="white",
+                linewidth=0.4,
+                label=line if case == "before" else None,
+            )
+            up, down = up + np.maximum(amounts, 0), down + np.minimum(amounts, 0)
+    ax.set_xticks(np.arange(len(periods)), [f"{pd.Period(period):%b\n%Y}" for period in periods])
+    ax.set_ylabel(f"bill [{result.inputs.scenario.ask.money.currency} a month]")
+    ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    ax.set_title(f"Bill by month and line: before (left bar) and after (right bar), {_policy_words(result)}")
+    ax.grid(visible=False, axis="x")
+    ax.legend(ncols=4, loc="upper center", bbox_to_anchor=(0.5, -0.14))
+    return ax
+
+
+def draw_duration_curve(result: Result, ax: Axes | None = None) -> Axes:
+    """Draw for how many hours of the year import lies above a power, before and after."""
+    ax = _axes(ax, height_in=3.6)
+    step_h = result.inputs.series.step_h
+    hours = np.arange(result.inputs.series.n_steps + 1) * step_h
+    for label, power_kw, line in (
+        ("import before", result.before.import_kw, style.IMPORT_BEFORE),
+        ("import after", result.headline.schedule.import_kw, style.IMPORT_AFTER),
+    ):
+        ax.stairs(
+            np.sort(power_kw)[::-1], hours, baseline=None, label=f"{label}, peak {power_kw.max():,.0f} kW", **line
+        )
+    ax.set(xlabel="hours of the year with more import than this", ylabel="import [kW]")
+    ax.set_title(f"Import in order of size, {_policy_words(result)}")
+    ax.set_xlim(0, hours[-1])
+    ax.set_ylim(bottom=0)
+    ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    ax.legend(loc="upper right")
+    return ax
+
+
+def draw_store_by_hour(result: Result, ax: Axes | None = None) -> Axes:
+    """Draw the state of charge of the whole year, hour of the local day by day."""
+    ax = _axes(ax, height_in=3.8)
+    start, step_h = result.inputs.series.start, result.inputs.series.step_h
+    soc_percent = 100 * result.headline.schedule.stored_kwh / result.inputs.plant.nominal_kwh
+    wall = start.tz_localize(None)
+    minute = wall.hour * 60 + wall.minute
+    # The hour that is skipped in spring stays blank, the one that comes twice in autumn shows its mean.
+    grid = pd.Series(soc_percent).groupby([minute.to_numpy(), wall.normalize().to_numpy()]).mean().unstack()
+    days = grid.columns
+    image = ax.pcolormesh(
+        pd.DatetimeIndex([*days, days[-1] + pd.Timedelta(days=1)]),
+        np.append(grid.index.to_numpy() / 60, 24.0),
+        grid.to_numpy(),
+        cmap="cividis",
+        vmin=0,
+        vmax=100,
+        rasterized=True,
+    )
+    bar = ax.figure.colorbar(image, ax=ax, pad=0.015)
+    bar.set_label("state of charge at the end of the step [%]")
+    ax.set(ylabel="hour of the local day", yticks=range(0, 25, 4))
+    ax.set_ylim(24, 0)
+    ax.xaxis.set_major_locator(mdates.MonthLocator())
+    ax.xaxis.set_major_formatter(mdates.DateFormatter("%b"))
+    ax.set_xlabel(f"day of {days[0]:%Y}" if step_h and days[0].year == days[-1].year else "day")
+    ax.set_title(f"Stored energy through the year, {_policy_words(result)}")
+    ax.grid(visible=False)
+    return ax
+
+
+def draw_depths(result: Result, ax: Axes | None = None) -> Axes:
+    """Draw how many rainflow cycles had which depth."""
+    ax = _axes(ax, height_in=3.2)
+    use = result.headline.use
+    edges = np.linspace(0, 100, 11)
+    counts, _ = np.histogram(100 * use.depths_frac, bins=edges, weights=use.counts)
+    ax.bar(
+        edges[:-1] + 5,
+        counts,
+        width=9.2,
+        color=style.DISCHARGE_FILL["facecolor"],
+        edgecolor=style.DISCHARGE_FILL["edgecolor"],
+    )
+    for centre, count in zip(edges[:-1] + 5, counts, strict=True):
+        if count:
+            ax.annotate(f"{count:,.0f}", (centre, count), ha="center", va="bottom", fontsize=8)
+    ax.set(xlabel="depth of the cycle [% of nominal energy]", ylabel="cycles a year", xticks=edges)
+    ax.margins(y=0.12)
+    ax.set_title(
+        f"Rainflow cycles by depth; {use.equivalent_full_cycles:,.0f} equivalent full cycles, {_policy_words(result)}"
+    )
+    ax.grid(visible=False, axis="x")
+    return ax
+
+
+def draw_all(result: Result) -> dict[str, Figure]:
+    """Return every figure that the study has data for, by file name without ending."""
+    drawers: dict[str, Callable[[Result], Axes]] = {
+        "monthly-bill": draw_monthly_bill,
+        "duration-curve": draw_duration_curve,
+    }
+    if result.inputs.plant.option.is_battery:
+        drawers |= {"store-by-hour": draw_store_by_hour, "cycle-depths": draw_depths}
+    with mpl.rc_context(style.RC):
+        figures = {"week": draw_week(result)}
+        for name, draw in drawers.items():
+            figure = draw(result).figure
+            assert isinstance(figure, Figure)  # noqa: S101 -- tells the type checker; no axes of a nested figure are made here
+            figures[name] = figure
+        return figures
+
+
+def _axes(ax: Axes | None, *, height_in: float) -> Axes:
+    return ax if ax is not None else Figure(figsize=(style.WIDTH_IN, height_in), layout="constrained").subplots()
+
+
+def _edges(start: pd.Index, step_h: float) -> "np.ndarray[tuple[int], np.dtype[np.float64]]":
+    stamps = pd.DatetimeIndex(start)
+    return np.asarray(mdates.date2num(stamps.append(stamps[-1:] + pd.Timedelta(hours=step_h))), dtype=np.float64)
+
+
+def _draw_price_bands(
+    ax: Axes,
+    price: "np.ndarray[tuple[int], np.dtype[np.float64]]",
+    edges: "np.ndarray[tuple[int], np.dtype[np.float64]]",
+) -> list[tuple[float, str]]:
+    """Shade the background by price, dear times darker; return each price with its shade."""
+    levels = np.unique(price)
+    picks = np.linspace(0, len(style.PRICE_SHADES) - 1, len(levels)).round().astype(int) if len(levels) > 1 else [0]
+    shades = [style.PRICE_SHADES[i] for i in picks]
+    level_of = np.searchsorted(levels, price)
+    turns = np.flatnonzero(np.diff(level_of)) + 1
+    for first, last in zip([0, *turns], [*turns, len(price)], strict=True):
+        ax.axvspan(edges[first], edges[last], color=shades[level_of[first]], linewidth=0, zorder=0)
+    return list(zip(levels.tolist(), shades, strict=True))
+
+
+def _lines_in_order(result: Result) -> list[str]:
+    return list(dict.fromkeys(result.bill_frame()["line"]))
+
+
+def _policy_words(result: Result) -> str:
+    return "with hindsight" if result.headline.policy == "hindsight" else "by rules"

@@ -1,0 +1,123 @@
+"""Put a finished folder in its place in one step, so that a crash leaves the old result or the new one whole."""
+
+import ctypes
+import errno
+import json
+import os
+import shutil
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from crestfall.errors import OutputError
+from crestfall.study import SUMMARY_SCHEMA
+
+_AT_FDCWD = -100
+_RENAME_EXCHANGE = 2  # linux/fs.h
+
+
+@contextmanager
+def result_folder(target: Path, *, force: bool = False) -> Iterator[Path]:
+    """
+    Give a temporary folder beside `target` to fill, and move it into place when the block ends well.
+
+    Enter it before the work begins: what would stop the result from being written is found out first.
+
+    Parameters
+    ----------
+    target : Path
+        Where the result shall stand.
+    force : bool, default=False
+        Whether an older result of Crestfall may be replaced.
+
+    Yields
+    ------
+    Path
+        An empty folder; it is removed if the block raises.
+
+    Raises
+    ------
+    OutputError
+        If the target exists and may not be replaced, or nothing can be written there.
+    """
+    _check_target(target, force=force)
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        draft = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
+    except OSError as error:
+        raise _cannot_write(target, error) from None
+    try:
+        yield draft
+        draft.chmod(0o755)  # mkdtemp made it for one user only
+        _put_in_place(draft, target)
+    except OSError as error:
+        raise _cannot_write(target, error) from None
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+
+
+def _check_target(target: Path, *, force: bool) -> None:
+    try:
+        if not os.path.lexists(target):
+            return
+        if not target.is_dir():
+            raise OutputError(
+                f"--out {target}: this is a file, expected a folder\n    name a folder that does not exist yet"
+            )
+        if not any(target.iterdir()):
+            return
+    except OSError as error:
+        raise _cannot_write(target, error) from None
+    if not force:
+        raise OutputError(
+            f"--out {target}: the folder exists\n    name another, or add --force to replace an older result"
+        )
+    if not _is_result(target):
+        raise OutputError(
+            f"--out {target}: the folder holds something else than a result\n    --force replaces only results; name another folder"
+        )
+
+
+def _is_result(folder: Path) -> bool:
+    try:
+        summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    return isinstance(summary, dict) and summary.get("schema") == SUMMARY_SCHEMA
+
+
+def _put_in_place(draft: Path, target: Path) -> None:
+    """Move the draft to the target; an older result ends up in the draft's place, where the caller removes it."""
+    if not target.exists():
+        draft.rename(target)
+        return
+    if _exchange(draft, target):
+        return
+    # Without an atomic exchange the old result keeps a whole copy under another name until the new one stands.
+    aside = draft.with_name(draft.name + "-old")
+    target.rename(aside)
+    draft.rename(target)
+    shutil.rmtree(aside)
+
+
+def _exchange(first: Path, second: Path) -> bool:
+    """Swap two folders atomically; return whether this system can."""
+    if not sys.platform.startswith("linux"):
+        return False
+    try:
+        rename = ctypes.CDLL(None, use_errno=True).renameat2
+    except (OSError, AttributeError):
+        return False
+    return bool(rename(_AT_FDCWD, os.fsencode(first), _AT_FDCWD, os.fsencode(second), _RENAME_EXCHANGE) == 0)
+
+
+def _cannot_write(target: Path, error: OSError) -> OutputError:
+    if error.errno == errno.ENOSPC:
+        return OutputError(
+            f"--out {target}: no space left on the disk; nothing was kept\n    free some space, or name another place"
+        )
+    return OutputError(
+        f"--out {target}: cannot be written: {error.strerror or error}\n    name a folder in a place you may write to"
+    )

@@ -1,0 +1,176 @@
+"""The report: one HTML file that opens offline."""
+
+import base64
+import io
+from typing import Any
+
+import pandas as pd
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from ruamel.yaml import YAML
+
+import crestfall
+from crestfall.plant import Plant
+from crestfall.study import Case, Result
+from crestfall.tariff import billed_peaks_kw
+
+# (title, what the picture shows), in the order of the page.
+CAPTIONS = {
+    "week": (
+        "The week that earns most",
+        "Load, PV and import over bands of price; below, what the battery does and what it holds. "
+        "Shaded bands are energy prices, dearer is darker.",
+    ),
+    "monthly-bill": ("Bill by month", "Each line of the bill before (left bar) and after (right bar)."),
+    "duration-curve": (
+        "Import in order of size",
+        "Where the curve falls on the left, peaks have gone; where it rises on the right, the battery charges.",
+    ),
+    "store-by-hour": (
+        "Stored energy through the year",
+        "Each column is a day, each row a time of day; light is full, dark is empty.",
+    ),
+    "cycle-depths": ("How deep it cycles", "Rainflow cycles by depth; half cycles count as one half."),
+}
+
+
+def report_html(result: Result, svgs: dict[str, bytes]) -> str:
+    """
+    Return the report of a study.
+
+    Parameters
+    ----------
+    result : Result
+        The study.
+    svgs : dict of str to bytes
+        Figures by name.
+
+    Returns
+    -------
+    str
+        A whole HTML document with the figures inside; equal studies give equal text.
+    """
+    environment = Environment(
+        loader=PackageLoader("crestfall.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {"amount": amount, "energy": _energy, "percent": _percent}
+    return environment.get_template("report.html").render(_content(result, svgs))
+
+
+def amount(value: float) -> str:
+    """Return a sum of money without cents, thousands separated.
+
+    >>> amount(-1234.6), amount(-0.2)
+    ('−1,235', '0')
+    """
+    text = f"{abs(value):,.0f}"
+    return f"−{text}" if value < 0 and text != "0" else text
+
+
+def _energy(kwh: float) -> str:
+    return f"{kwh / 1000:,.1f} MWh"
+
+
+def _percent(share: float | None) -> str:
+    return "none" if share is None else f"{100 * share:.1f} %"
+
+
+def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
+    inputs = result.inputs
+    pictures = [
+        {"title": title, "text": text, "data": base64.b64encode(svgs[name]).decode()}
+        for name, (title, text) in CAPTIONS.items()
+        if name in svgs
+    ]
+    return {
+        "result": result,
+        "ask": inputs.scenario.ask,
+        "plant": inputs.plant,
+        "series": inputs.series,
+        "tariff": inputs.scenario.tariff,
+        "currency": inputs.scenario.ask.money.currency,
+        "case": result.headline,
+        "cases": (result.rules, result.hindsight),
+        "policy_words": {
+            "hindsight": "hindsight: knows the whole year in advance",
+            "rules": "rules: know the tariff and the past",
+        },
+        "saving_share": {
+            case.policy: _share(result.saving(case), result.bill_before_total)
+            for case in (result.rules, result.hindsight)
+        },
+        "bill_rows": bill_by_line(result).to_dict("records"),
+        "peak_rows": _peak_rows(result),
+        "plant_rows": _plant_rows(inputs.plant),
+        "energy_rows": _energy_rows(result.headline),
+        "pictures": pictures,
+        "gap_frac": result.headline.schedule.gap_frac(result.idle_cost),
+        "version": crestfall.__version__,
+        "inputs_text": _inputs_text(result),
+        "fingerprint": inputs.scenario.fingerprint(),
+    }
+
+
+def bill_by_line(result: Result) -> pd.DataFrame:
+    """Return the year's bill by line: columns line, before, after, saved; the last row is the total."""
+    table = (
+        result.bill_frame()
+        .pivot_table(index="line", columns="case", values="amount", aggfunc="sum", sort=False)
+        .fillna(0.0)
+    )
+    table = table.reindex(columns=["before", "after"], fill_value=0.0)
+    table.loc["Total"] = table.sum()
+    return table.assign(saved=table["before"] - table["after"]).rename_axis(columns=None).reset_index()
+
+
+def _share(part: float, whole: float) -> float | None:
+    return part / whole if whole > 0 else None
+
+
+def _peak_rows(result: Result) -> list[dict[str, Any]]:
+    rates = result.inputs.rates
+    before = billed_peaks_kw(rates, result.before.import_kw)
+    after = billed_peaks_kw(rates, result.headline.schedule.import_kw)
+    return [
+        {"charge": charge.name, "period": period, "before": before[k, p], "after": after[k, p]}
+        for k, charge in enumerate(rates.demand)
+        for p, period in enumerate(rates.period_names)
+        if (charge.measured & (rates.period == p)).any()
+    ]
+
+
+def _plant_rows(plant: Plant) -> list[tuple[str, str]]:
+    return [
+        ("Cabinets", f"{plant.cabinets}"),
+        ("Power", f"{plant.rating_kva:,.0f} kVA, used at unity power factor"),
+        ("Energy, nominal and usable", f"{plant.nominal_kwh:,.0f} kWh and {plant.usable_kwh:,.0f} kWh, DC"),
+        ("Limits of the racks, in and out", f"{plant.into_limit_kw:,.0f} kW and {plant.outof_limit_kw:,.0f} kW, DC"),
+        ("Round trip without auxiliaries", f"{100 * plant.round_trip_frac:.1f} %"),
+        ("Auxiliaries", f"{plant.auxiliary_kw:,.2f} kW, constant"),
+    ]
+
+
+def _energy_rows(case: Case) -> list[tuple[str, float]]:
+    energy = case.energy
+    return [
+        ("Load", energy.load_kwh),
+        ("PV available", energy.pv_kwh),
+        ("PV held back by the export limit", energy.curtailed_kwh),
+        ("Import", energy.import_kwh),
+        ("Export", energy.export_kwh),
+        ("Charged (AC)", energy.charged_kwh),
+        ("Discharged (AC)", energy.discharged_kwh),
+        ("Lost in power modules", energy.module_loss_kwh),
+        ("Lost in racks", energy.rack_loss_kwh),
+        ("Lost by standing", energy.standing_loss_kwh),
+        ("Auxiliaries", energy.auxiliary_kwh),
+    ]
+
+
+def _inputs_text(result: Result) -> str:
+    buffer = io.StringIO()
+    YAML().dump(result.inputs.scenario.resolved(), buffer)
+    return buffer.getvalue()

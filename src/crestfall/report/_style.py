@@ -1,0 +1,48 @@
+"""One look for all figures: one colour and one line for each quantity, readable without colour."""
+
+from typing import Any
+
+# Lightness differs as well as hue, so that grey prints and colour-blind readers can tell them apart.
+LOAD = {"color": "#20303c", "linewidth": 1.1, "linestyle": "-"}
+IMPORT_BEFORE = {"color": "#c2553d", "linewidth": 1.2, "linestyle": (0, (4, 1.6))}
+IMPORT_AFTER = {"color": "#0f7f86", "linewidth": 1.7, "linestyle": "-"}
+STORE = {"color": "#4a3f86", "linewidth": 1.5, "linestyle": "-"}
+PV_FILL = {"facecolor": "#f2cf6b", "edgecolor": "#b98a13", "linewidth": 0.6}
+CHARGE_FILL = {"facecolor": "#b9d7a8", "edgecolor": "#5f8f47", "linewidth": 0.4, "hatch": "////"}
+DISCHARGE_FILL = {"facecolor": "#7d5aa6", "edgecolor": "#4d3470", "linewidth": 0.4}
+# From dark to light; neighbours in a stack differ in lightness, every other one is hatched.
+BILL_FILLS = (
+    "#173f4f",
+    "#d98c5f",
+    "#2f7f79",
+    "#efd9a0",
+    "#6b4e71",
+    "#b7cfc4",
+    "#8d3b3b",
+    "#c9c3d6",
+    "#56707c",
+    "#e8b9a0",
+)
+PRICE_SHADES = ("#ffffff", "#eceff1", "#d3d9dd", "#b9c2c8", "#9fabb3")
+
+WIDTH_IN = 8.6
+RC: dict[str, Any] = {
+    "font.family": "DejaVu Sans",  # ships with matplotlib, so that text has the same width everywhere
+    "font.size": 9,
+    "axes.titlesize": 10.5,
+    "axes.titleweight": "bold",
+    "axes.titlelocation": "left",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": "#d9dee1",
+    "grid.linewidth": 0.6,
+    "legend.frameon": False,
+    "legend.fontsize": 8,
+    "figure.dpi": 110,
+    "savefig.dpi": 150,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "crestfall",  # element names, and so the bytes, are the same on every run
+    "hatch.linewidth": 0.5,
+}

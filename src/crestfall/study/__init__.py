@@ -1,0 +1,17 @@
+"""Studies: one option on one site's year."""
+
+from crestfall.study._inputs import Inputs, dispatch_problem, prepare
+from crestfall.study._result import SCHEDULE_COLUMNS, SUMMARY_SCHEMA, Before, Case, Result
+from crestfall.study._run import run
+
+__all__ = [
+    "SCHEDULE_COLUMNS",
+    "SUMMARY_SCHEMA",
+    "Before",
+    "Case",
+    "Inputs",
+    "Result",
+    "dispatch_problem",
+    "prepare",
+    "run",
+]

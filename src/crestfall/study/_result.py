@@ -1,0 +1,210 @@
+"""The result of a study: cases side by side, what follows from them, and how well they agree."""
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from crestfall.ageing import BatteryUse
+from crestfall.dispatch import Schedule
+from crestfall.replay import EnergyAccount
+from crestfall.study._inputs import Inputs
+
+SUMMARY_SCHEMA = "crestfall-summary/1"
+SCHEDULE_COLUMNS = (
+    "load_kw",
+    "pv_kw",
+    "curtailed_kw",
+    "charge_kw",
+    "discharge_kw",
+    "stored_kwh",
+    "import_kw",
+    "export_kw",
+    "import_before_kw",
+    "export_before_kw",
+    "buy_per_kwh",
+    "sell_per_kwh",
+    "temperature_c",
+)
+PolicyName = Literal["hindsight", "rules"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Before:
+    """The site as it is billed today: its PV, no battery.
+
+    Parameters
+    ----------
+    import_kw, export_kw, curtailed_kw : ndarray of shape (n_steps,)
+        Flows at the point of connection, and PV held back by the export limit [kW].
+    bill : DataFrame
+        `BILL_COLUMNS` of :mod:`crestfall.tariff`.
+    """
+
+    import_kw: NDArray[np.float64]
+    export_kw: NDArray[np.float64]
+    curtailed_kw: NDArray[np.float64]
+    bill: pd.DataFrame
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case:
+    """One policy's year.
+
+    Parameters
+    ----------
+    policy : {"hindsight", "rules"}
+        What made the schedule.
+    schedule : Schedule
+        The flows.
+    bill : DataFrame
+        The bill of these flows, recomputed from the meter readings.
+    energy : EnergyAccount
+        The schedule stepped through the plant.
+    use : BatteryUse
+        Cycles.
+    """
+
+    policy: PolicyName
+    schedule: Schedule
+    bill: pd.DataFrame
+    energy: EnergyAccount
+    use: BatteryUse
+
+    @property
+    def bill_total(self) -> float:
+        """What is due over the year."""
+        return float(self.bill["amount"].sum())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Result:
+    """All that a study found.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        What it was found from.
+    before : Before
+        The site without the battery.
+    hindsight, rules : Case
+        The optimum that knows the whole year, and a policy that knows only the past.
+    idle_cost : float
+        Running cost of the plant standing still, auxiliaries included.
+    capital : float
+        Cost of the option.
+    payback_years : float or None
+        Capital over the headline's saving.
+    warnings : tuple of str
+        What a reader must know before using a figure.
+    timings_s : dict of str to float
+        Seconds by stage; not part of the result proper.
+    """
+
+    inputs: Inputs
+    before: Before
+    hindsight: Case
+    rules: Case
+    idle_cost: float
+    capital: float
+    payback_years: float | None
+    warnings: tuple[str, ...]
+    timings_s: dict[str, float] = field(repr=False, compare=False)
+
+    @property
+    def headline(self) -> Case:
+        """The case of the policy that the scenario names."""
+        return self.hindsight if self.inputs.scenario.ask.policy == "hindsight" else self.rules
+
+    @property
+    def bill_before_total(self) -> float:
+        """What is due over the year without the battery."""
+        return float(self.before.bill["amount"].sum())
+
+    def saving(self, case: Case) -> float:
+        """Return what a case saves against the bill without the battery."""
+        return self.bill_before_total - case.bill_total
+
+    def bill_residual(self, case: Case) -> float:
+        """Return the objective less the recomputed bill and the wear; zero but for rounding."""
+        wear = self.inputs.scenario.ask.dispatch.wear_per_kwh * case.energy.discharged_kwh
+        return case.schedule.objective - case.bill_total - wear
+
+    def schedule_frame(self) -> pd.DataFrame:
+        """Return the headline's year, indexed by the zone-aware start of each step, columns `SCHEDULE_COLUMNS`."""
+        series, schedule = self.inputs.series, self.headline.schedule
+        temperature = np.full(series.n_steps, np.nan) if series.temperature_c is None else series.temperature_c
+        columns = {
+            "load_kw": series.load_kw,
+            "pv_kw": series.pv_kw,
+            "curtailed_kw": schedule.curtailed_kw,
+            "charge_kw": schedule.charge_kw,
+            "discharge_kw": schedule.discharge_kw,
+            "stored_kwh": schedule.stored_kwh,
+            "import_kw": schedule.import_kw,
+            "export_kw": schedule.export_kw,
+            "import_before_kw": self.before.import_kw,
+            "export_before_kw": self.before.export_kw,
+            "buy_per_kwh": self.inputs.rates.buy_per_kwh,
+            "sell_per_kwh": self.inputs.rates.sell_per_kwh,
+            "temperature_c": temperature,
+        }
+        return pd.DataFrame(columns, index=series.start.rename("start"), columns=list(SCHEDULE_COLUMNS))
+
+    def bill_frame(self) -> pd.DataFrame:
+        """Return the bills before and after, a row for each line, period and case."""
+        parts = [self.before.bill.assign(case="before"), self.headline.bill.assign(case="after")]
+        return pd.concat(parts, ignore_index=True)
+
+    def summary(self) -> dict[str, Any]:
+        """Return the figures of the study, ready for JSON; equal inputs give equal figures."""
+        import crestfall
+
+        case, inputs = self.headline, self.inputs
+        ask, energy = inputs.scenario.ask, case.energy
+        return {
+            "schema": SUMMARY_SCHEMA,
+            "crestfall": crestfall.__version__,
+            "scenario_hash": inputs.scenario.fingerprint(),
+            "site": ask.site.name,
+            "currency": ask.money.currency,
+            "first_step": inputs.series.start[0].isoformat(),
+            "last_step": inputs.series.start[-1].isoformat(),
+            "steps": inputs.series.n_steps,
+            "step_h": inputs.series.step_h,
+            "policy": case.policy,
+            "option": {"racks": ask.option.racks, "modules": ask.option.modules},
+            "rating_kva": inputs.plant.rating_kva,
+            "nominal_kwh": inputs.plant.nominal_kwh,
+            "usable_kwh": inputs.plant.usable_kwh,
+            "bill_before": self.bill_before_total,
+            "bill_after": case.bill_total,
+            "saving": self.saving(case),
+            "saving_hindsight": self.saving(self.hindsight),
+            "saving_rules": self.saving(self.rules),
+            "capital_cost": self.capital,
+            "simple_payback_years": self.payback_years,
+            "objective": case.schedule.objective,
+            "lower_bound": self.hindsight.schedule.lower_bound,
+            "gap_frac": case.schedule.gap_frac(self.idle_cost),
+            "status": str(case.schedule.status),
+            "repaired_steps": self.hindsight.schedule.repaired_steps,
+            "idle_cost": self.idle_cost,
+            "charged_kwh": energy.charged_kwh,
+            "discharged_kwh": energy.discharged_kwh,
+            "auxiliary_kwh": energy.auxiliary_kwh,
+            "module_loss_kwh": energy.module_loss_kwh,
+            "rack_loss_kwh": energy.rack_loss_kwh,
+            "standing_loss_kwh": energy.standing_loss_kwh,
+            "round_trip_frac": energy.round_trip_frac,
+            "round_trip_with_auxiliaries_frac": energy.round_trip_with_auxiliaries_frac,
+            "equivalent_full_cycles": case.use.equivalent_full_cycles,
+            "balance_residual_kwh": energy.residual_kwh,
+            "store_drift_kwh": energy.drift_kwh,
+            "bill_residual": self.bill_residual(case),
+            "peak_import_before_kw": float(self.before.import_kw.max()),
+            "peak_import_after_kw": float(case.schedule.import_kw.max()),
+            "warnings": list(self.warnings),
+        }
