@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 from rich.console import Console
@@ -18,11 +18,14 @@ import crestfall
 from crestfall.errors import CrestfallError
 
 if TYPE_CHECKING:
-    from crestfall.study import Result
+    from crestfall.study import Case, Inputs, Result
 
 logger = logging.getLogger(__name__)
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None)
 T = TypeVar("T")
+
+PAST_ONLY = "knows the tariff and the past"
+WHOLE_YEAR = "knows the whole year: a ceiling"
 
 ScenarioPath = Annotated[Path, typer.Argument(help="Scenario file (YAML).", metavar="SCENARIO")]
 
@@ -36,7 +39,7 @@ class Kind(StrEnum):
 
 
 def main() -> None:
-    """Run the command line and leave with its exit status: 0 done, 1 a bug, 2 bad input, 3 no schedule, 130 interrupted."""
+    """Run the command line; exit status 0 done, 1 a bug, 2 bad input, 3 no feasible schedule, 130 interrupted."""
     logging.basicConfig(format="%(levelname)s: %(message)s", level=logging.WARNING, stream=sys.stderr)
     try:
         app()
@@ -92,7 +95,7 @@ def check(scenario: ScenarioPath) -> None:
         f"  tariff       {inputs.scenario.tariff.title}: {len(inputs.rates.energy_names)} energy charges,"
         f" {len(inputs.rates.demand)} demand charges",
         f"  option       {plant.option}: {plant.rating_kva:,.0f} kVA, {plant.nominal_kwh:,.0f} kWh nominal,"
-        f" {plant.usable_kwh:,.0f} kWh usable, {plant.cabinets} cabinets",
+        f" {plant.usable_kwh:,.0f} kWh usable, {plant.cabinets} cabinet{'' if plant.cabinets == 1 else 's'}",
         "nothing wrong was found; nothing was run",
     ]
     typer.echo("\n".join(lines))
@@ -135,7 +138,7 @@ def _interruptible(work: Callable[[], T]) -> T:
     def attempt() -> None:
         try:
             done.append(work())
-        except BaseException as error:  # noqa: BLE001 -- handed on unchanged to the waiting thread
+        except BaseException as error:  # handed on unchanged to the waiting thread
             failed.append(error)
 
     thread = threading.Thread(target=attempt, daemon=True)
@@ -154,38 +157,46 @@ def _leave_interrupted() -> None:
     os._exit(130)
 
 
-def _span(inputs: Any) -> str:
+def _span(inputs: "Inputs") -> str:
     series = inputs.series
-    return (
-        f"{series.n_steps:,} steps of {60 * series.step_h:g} min, {series.start[0]:%Y-%m-%d} to {series.start[-1]:%Y-%m-%d},"
-        f" {inputs.scenario.ask.site.time_zone}"
-    )
+    first, last = (f"{stamp:%Y-%m-%d}" for stamp in (series.start[0], series.start[-1]))
+    zone = inputs.scenario.ask.site.time_zone
+    return f"{series.n_steps:,} steps of {60 * series.step_h:g} min, {first} to {last}, {zone}"
 
 
 def _screen(result: "Result", out: Path) -> str:
     """Return the answer on one screen."""
     inputs, case = result.inputs, result.headline
+    plant, policy = inputs.plant, f"by {case.policy}"
     currency = inputs.scenario.ask.money.currency
-    share = 100 / result.bill_before_total if result.bill_before_total > 0 else 0.0
-    savings = [
-        f"  saving by {words:<17}{result.saving(one):>12,.0f} {currency}/a   ({result.saving(one) * share:.1f} %)   {note}"
-        for one, words, note in (
-            (result.rules, "rules", "knows the tariff and the past"),
-            (result.hindsight, "hindsight", "knows the whole year: a ceiling"),
-        )
-    ]
     payback = "none" if result.payback_years is None else f"{result.payback_years:.1f} years"
-    lines = [
-        f"{inputs.scenario.ask.site.name}   {_span(inputs)}",
-        f"  option {inputs.plant.option}: {inputs.plant.rating_kva:,.0f} kVA, {inputs.plant.nominal_kwh:,.0f} kWh",
-        f"  bill without battery       {result.bill_before_total:>12,.0f} {currency}/a",
-        f"  bill with battery          {case.bill_total:>12,.0f} {currency}/a   by {case.policy}",
-        *savings,
-        f"  equivalent full cycles     {case.use.equivalent_full_cycles:>12,.0f} /a       by {case.policy}",
-        f"  highest import             {case.schedule.import_kw.max():>12,.1f} kW, before {result.before.import_kw.max():,.1f} kW",
-        f"  capital cost               {result.capital:>12,.0f} {currency}     simple payback {payback} by {case.policy}",
-        *(f"  note: {warning}" for warning in result.warnings),
-        f"wrote {out / 'report.html'}   (gap {100 * result.hindsight.schedule.gap_frac(result.idle_cost):.2g} %,"
-        f" {sum(result.timings_s.values()):.1f} s)",
+    gap_frac = result.hindsight.schedule.gap_frac(result.idle_cost)
+    rows = [
+        ("bill before", f"{result.bill_before_total:,.0f}", f"{currency}/a", ""),
+        ("bill after", f"{case.bill_total:,.0f}", f"{currency}/a", policy),
+        *(_saving_row(result, one, note) for one, note in ((result.rules, PAST_ONLY), (result.hindsight, WHOLE_YEAR))),
+        ("equivalent full cycles", f"{case.use.equivalent_full_cycles:,.0f}", "/a", policy),
+        (
+            "highest import",
+            f"{case.schedule.import_kw.max():,.1f}",
+            "kW",
+            f"before {result.before.import_kw.max():,.1f} kW",
+        ),
+        ("capital cost", f"{result.capital:,.0f}", currency, ""),
+        ("simple payback", payback.split()[0], payback.partition(" ")[2], policy),
     ]
-    return "\n".join(lines)
+    return "\n".join(
+        [
+            f"{inputs.scenario.ask.site.name}   {_span(inputs)}",
+            f"  {plant.option}, {plant.rating_kva:,.0f} kVA, {plant.nominal_kwh:,.0f} kWh",
+            *(f"  {name:<24}{value:>12} {unit:<6} {note}".rstrip() for name, value, unit, note in rows),
+            *(f"  note: {warning}" for warning in result.warnings),
+            f"wrote {out / 'report.html'} (gap {100 * gap_frac:.1g} %, {sum(result.timings_s.values()):.1f} s)",
+        ]
+    )
+
+
+def _saving_row(result: "Result", case: "Case", note: str) -> tuple[str, str, str, str]:
+    saving, before = result.saving(case), result.bill_before_total
+    share = f"{100 * saving / before:.1f} %, " if before > 0 else ""
+    return f"saving by {case.policy}", f"{saving:,.0f}", f"{result.inputs.scenario.ask.money.currency}/a", share + note

@@ -102,7 +102,7 @@ class _Controller:
         self._measured = np.array([charge.measured for charge in rates.demand], dtype=bool).reshape(
             len(rates.demand), -1
         )
-        self._net_kw = (problem.load_kw + problem.auxiliary_kw - problem.pv_kw).tolist()
+        self._net_kw: list[float] = (problem.load_kw + problem.auxiliary_kw - problem.pv_kw).tolist()
         self._prices = _DayPrices.of(problem, rates)
         keeps_reserve = bool(rates.demand) or bool(np.isfinite(problem.import_limit_kw).any())
         usable = problem.ceiling_kwh - problem.floor_kwh

@@ -3,10 +3,10 @@
 from crestfall.dispatch._bound import Multipliers, lower_bound
 from crestfall.dispatch._problem import Peak, Problem
 from crestfall.dispatch._schedule import Schedule, Status, check_feasible, idle_schedule
-from crestfall.dispatch._solve import InfeasibleImport, optimise
+from crestfall.dispatch._solve import ImportLimitError, optimise
 
 __all__ = [
-    "InfeasibleImport",
+    "ImportLimitError",
     "Multipliers",
     "Peak",
     "Problem",

@@ -148,10 +148,10 @@ class _Search:
                 "the store cannot reach the stored energy asked for at the end\n    allow more time or power"
             )
         first, worst = int(np.argmax(excess > 0)), int(np.argmax(excess))
-        return InfeasibleImport(self._problem, excess, first=first, worst=worst)
+        return ImportLimitError(self._problem, excess, first=first, worst=worst)
 
 
-class InfeasibleImport(InfeasibleError):
+class ImportLimitError(InfeasibleError):
     """The import limit cannot be kept, whatever the battery does.
 
     Parameters

@@ -50,7 +50,10 @@ def cabinets_needed(option: Option, catalogue: CatalogueFile) -> int:
     broken = _broken_rule(option, catalogue)
     if broken is not None:
         key, expected = broken
-        near = ", ".join(f"{o.racks} and {o.modules}" for o in _nearest(option, catalogue)) or "none, see rules"
+        near = (
+            ", ".join(f"{o.racks} and {o.modules}" for o in _nearest(option, catalogue))
+            or "none, see rules of the catalogue"
+        )
         found = f"{option.racks} racks, {option.modules} modules" if key == "" else str(getattr(option, key))
         raise KeyedError(
             "scenario",

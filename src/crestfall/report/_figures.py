@@ -2,56 +2,48 @@
 
 from collections.abc import Callable
 
-import matplotlib as mpl
 import matplotlib.dates as mdates
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
-from matplotlib.ticker import PercentFormatter, StrMethodFormatter
+from matplotlib.ticker import StrMethodFormatter
+from numpy.typing import NDArray
 
+from crestfall.plant import Plant
 from crestfall.report import _style as style
 from crestfall.report._week import most_telling_week
 from crestfall.study import Result
+
+FloatArray = NDArray[np.float64]
 
 
 def draw_week(result: Result) -> Figure:
     """Return the most telling week: power at the meter over bands of price, what the battery does, what it holds."""
     week = most_telling_week(result)
-    frame = result.schedule_frame().iloc[week]
-    edges = _edges(frame.index, result.inputs.series.step_h)
-    figure = Figure(figsize=(style.WIDTH_IN, 6.6), layout="constrained")
-    power, battery, store = figure.subplots(3, 1, sharex=True, height_ratios=(2.6, 1.2, 1.0))
-    shades = _draw_price_bands(power, frame["buy_per_kwh"].to_numpy(), edges)
-    if frame["pv_kw"].any():
-        power.stairs(frame["pv_kw"], edges, fill=True, baseline=0, label="PV available", **style.PV_FILL)
-    power.stairs(frame["load_kw"], edges, baseline=None, label="load", **style.LOAD)
-    power.stairs(frame["import_before_kw"], edges, baseline=None, label="import before", **style.IMPORT_BEFORE)
-    power.stairs(frame["import_kw"], edges, baseline=None, label="import after", **style.IMPORT_AFTER)
-    power.set(ylabel="power [kW]", title=f"Week of {frame.index[0]:%-d %B %Y}, {_policy_words(result)}")
-    power.set_ylim(bottom=0)
+    frame, start = result.schedule_frame().iloc[week], result.inputs.series.start[week]
+    edges = _edges(start, result.inputs.series.step_h)
+    is_battery = result.inputs.plant.option.is_battery
+    ratios = (2.6, 1.2, 1.0) if is_battery else (1.0,)
+    figure = Figure(figsize=(style.WIDTH_IN, 6.6 if is_battery else 4.2), layout="constrained")
+    panels = figure.subplots(len(ratios), 1, sharex=True, height_ratios=ratios, squeeze=False)[:, 0]
     currency = result.inputs.scenario.ask.money.currency
+    shades = _draw_price_bands(panels[0], frame["buy_per_kwh"].to_numpy(), edges)
+    _draw_power(panels[0], frame, edges)
+    panels[0].set_title(f"Week of {start[0].day} {start[0]:%B %Y}, {_policy_words(result)}")
     bands = [
         Patch(facecolor=shade, edgecolor="#8a949a", label=f"{price:.3f} {currency}/kWh") for price, shade in shades
     ]
-    lines = power.get_legend_handles_labels()[0]
-    figure.legend(handles=[*lines, *bands], ncols=4, loc="outside upper center")
-    battery.stairs(frame["discharge_kw"], edges, fill=True, label="discharge", **style.DISCHARGE_FILL)
-    battery.stairs(-frame["charge_kw"], edges, fill=True, label="charge", **style.CHARGE_FILL)
-    battery.axhline(0, color="#20303c", linewidth=0.8)
-    battery.set_ylabel("charge (below)\ndischarge (above)\n[kW]")
-    battery.yaxis.set_major_formatter(lambda value, _: f"{abs(value):g}")
-    plant = result.inputs.plant
-    store.stairs(frame["stored_kwh"], edges, baseline=None, **style.STORE)
-    for bound in (plant.floor_kwh, plant.ceiling_kwh):
-        store.axhline(bound, color="#8a949a", linewidth=0.8, linestyle=":")
-    store.set_ylabel("stored [kWh]")
-    store.set_ylim(0, max(plant.nominal_kwh, 1.0) * 1.02)
-    store.xaxis.set_major_locator(mdates.DayLocator(tz=frame.index.tz))
-    store.xaxis.set_major_formatter(mdates.DateFormatter("%a %-d %b", tz=frame.index.tz))
-    store.set_xlim(edges[0], edges[-1])
-    store.set_xlabel(f"local time, {result.inputs.scenario.ask.site.time_zone}; dotted: usable window")
+    figure.legend(handles=[*panels[0].get_legend_handles_labels()[0], *bands], ncols=4, loc="outside upper center")
+    if is_battery:
+        _draw_battery(panels[1], frame, edges)
+        _draw_store(panels[2], frame, edges, result.inputs.plant)
+    bottom = panels[-1]
+    bottom.xaxis.set_major_locator(mdates.DayLocator(tz=start.tz))
+    bottom.xaxis.set_major_formatter(mdates.DateFormatter("%a %d %b", tz=start.tz))
+    bottom.set_xlim(edges[0], edges[-1])
+    bottom.set_xlabel(f"local time, {result.inputs.scenario.ask.site.time_zone}")
     return figure
 
 
@@ -61,7 +53,7 @@ def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
     table = result.bill_frame().pivot_table(
         index=["case", "period"], columns="line", values="amount", aggfunc="sum", sort=False
     )
-    table = table.fillna(0.0)[_lines_in_order(result)]
+    table = table.fillna(0.0)[[line for line in result.inputs.rates.line_names if line in table]]
     width = 0.4
     periods = list(result.inputs.rates.period_names)
     for case, offset in (("before", -width / 2 - 0.015), ("after", width / 2 + 0.015)):
@@ -86,6 +78,7 @@ def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
     ax.set_ylabel(f"bill [{result.inputs.scenario.ask.money.currency} a month]")
     ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
     ax.set_title(f"Bill by month and line: before (left bar) and after (right bar), {_policy_words(result)}")
+    ax.use_sticky_edges = False  # the seams inside a stack would take the margin above it
     ax.grid(visible=False, axis="x")
     ax.legend(ncols=4, loc="upper center", bbox_to_anchor=(0.5, -0.14))
     return ax
@@ -96,10 +89,11 @@ def draw_duration_curve(result: Result, ax: Axes | None = None) -> Axes:
     ax = _axes(ax, height_in=3.6)
     step_h = result.inputs.series.step_h
     hours = np.arange(result.inputs.series.n_steps + 1) * step_h
-    for label, power_kw, line in (
+    curves: list[tuple[str, FloatArray, style.Look]] = [
         ("import before", result.before.import_kw, style.IMPORT_BEFORE),
         ("import after", result.headline.schedule.import_kw, style.IMPORT_AFTER),
-    ):
+    ]
+    for label, power_kw, line in curves:
         ax.stairs(
             np.sort(power_kw)[::-1], hours, baseline=None, label=f"{label}, peak {power_kw.max():,.0f} kW", **line
         )
@@ -120,8 +114,8 @@ def draw_store_by_hour(result: Result, ax: Axes | None = None) -> Axes:
     wall = start.tz_localize(None)
     minute = wall.hour * 60 + wall.minute
     # The hour that is skipped in spring stays blank, the one that comes twice in autumn shows its mean.
-    grid = pd.Series(soc_percent).groupby([minute.to_numpy(), wall.normalize().to_numpy()]).mean().unstack()
-    days = grid.columns
+    grid = pd.Series(soc_percent).groupby([minute.to_numpy(), wall.normalize().to_numpy()]).mean().unstack()  # noqa: PD010 -- a Series has no pivot_table
+    days = pd.DatetimeIndex(grid.columns)
     image = ax.pcolormesh(
         pd.DatetimeIndex([*days, days[-1] + pd.Timedelta(days=1)]),
         np.append(grid.index.to_numpy() / 60, 24.0),
@@ -176,7 +170,7 @@ def draw_all(result: Result) -> dict[str, Figure]:
     }
     if result.inputs.plant.option.is_battery:
         drawers |= {"store-by-hour": draw_store_by_hour, "cycle-depths": draw_depths}
-    with mpl.rc_context(style.RC):
+    with style.house_style():
         figures = {"week": draw_week(result)}
         for name, draw in drawers.items():
             figure = draw(result).figure
@@ -189,15 +183,41 @@ def _axes(ax: Axes | None, *, height_in: float) -> Axes:
     return ax if ax is not None else Figure(figsize=(style.WIDTH_IN, height_in), layout="constrained").subplots()
 
 
-def _edges(start: pd.Index, step_h: float) -> "np.ndarray[tuple[int], np.dtype[np.float64]]":
-    stamps = pd.DatetimeIndex(start)
-    return np.asarray(mdates.date2num(stamps.append(stamps[-1:] + pd.Timedelta(hours=step_h))), dtype=np.float64)
+def _edges(start: pd.DatetimeIndex, step_h: float) -> FloatArray:
+    stamps = [*start, start[-1] + pd.Timedelta(hours=step_h)]
+    return np.asarray(mdates.date2num(stamps), dtype=np.float64)
+
+
+def _draw_power(ax: Axes, frame: pd.DataFrame, edges: FloatArray) -> None:
+    if frame["pv_kw"].any():
+        ax.stairs(frame["pv_kw"], edges, fill=True, baseline=0, label="PV available", **style.PV_FILL)
+    ax.stairs(frame["load_kw"], edges, baseline=None, label="load", **style.LOAD)
+    ax.stairs(frame["import_before_kw"], edges, baseline=None, label="import before", **style.IMPORT_BEFORE)
+    ax.stairs(frame["import_kw"], edges, baseline=None, label="import after", **style.IMPORT_AFTER)
+    ax.set_ylabel("power [kW]")
+    ax.set_ylim(bottom=0)
+
+
+def _draw_battery(ax: Axes, frame: pd.DataFrame, edges: FloatArray) -> None:
+    ax.stairs(frame["discharge_kw"], edges, fill=True, label="discharge", **style.DISCHARGE_FILL)
+    ax.stairs(-frame["charge_kw"], edges, fill=True, label="charge", **style.CHARGE_FILL)
+    ax.axhline(0, color="#20303c", linewidth=0.8)
+    ax.set_ylabel("charge (below)\ndischarge (above)\n[kW]")
+    ax.yaxis.set_major_formatter(lambda value, _: f"{abs(value):g}")
+
+
+def _draw_store(ax: Axes, frame: pd.DataFrame, edges: FloatArray, plant: Plant) -> None:
+    ax.stairs(frame["stored_kwh"], edges, baseline=None, **style.STORE)
+    for bound in (plant.floor_kwh, plant.ceiling_kwh):
+        ax.axhline(bound, color="#8a949a", linewidth=0.8, linestyle=":")
+    ax.set_ylabel("stored [kWh]\n(dotted: usable)")
+    ax.set_ylim(0, plant.nominal_kwh * 1.02)
 
 
 def _draw_price_bands(
     ax: Axes,
-    price: "np.ndarray[tuple[int], np.dtype[np.float64]]",
-    edges: "np.ndarray[tuple[int], np.dtype[np.float64]]",
+    price: FloatArray,
+    edges: FloatArray,
 ) -> list[tuple[float, str]]:
     """Shade the background by price, dear times darker; return each price with its shade."""
     levels = np.unique(price)
@@ -208,10 +228,6 @@ def _draw_price_bands(
     for first, last in zip([0, *turns], [*turns, len(price)], strict=True):
         ax.axvspan(edges[first], edges[last], color=shades[level_of[first]], linewidth=0, zorder=0)
     return list(zip(levels.tolist(), shades, strict=True))
-
-
-def _lines_in_order(result: Result) -> list[str]:
-    return list(dict.fromkeys(result.bill_frame()["line"]))
 
 
 def _policy_words(result: Result) -> str:

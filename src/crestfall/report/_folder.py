@@ -76,7 +76,8 @@ def _check_target(target: Path, *, force: bool) -> None:
         )
     if not _is_result(target):
         raise OutputError(
-            f"--out {target}: the folder holds something else than a result\n    --force replaces only results; name another folder"
+            f"--out {target}: the folder holds something else than a result\n"
+            "    --force replaces only results; name another folder"
         )
 
 

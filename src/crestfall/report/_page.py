@@ -16,9 +16,9 @@ from crestfall.tariff import billed_peaks_kw
 # (title, what the picture shows), in the order of the page.
 CAPTIONS = {
     "week": (
-        "The week that earns most",
-        "Load, PV and import over bands of price; below, what the battery does and what it holds. "
-        "Shaded bands are energy prices, dearer is darker.",
+        "The most telling week",
+        "Load, PV and import over bands of energy price, the dearer the darker; "
+        "with a battery also what it does and what it holds.",
     ),
     "monthly-bill": ("Bill by month", "Each line of the bill before (left bar) and after (right bar)."),
     "duration-curve": (
@@ -116,12 +116,9 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
 
 def bill_by_line(result: Result) -> pd.DataFrame:
     """Return the year's bill by line: columns line, before, after, saved; the last row is the total."""
-    table = (
-        result.bill_frame()
-        .pivot_table(index="line", columns="case", values="amount", aggfunc="sum", sort=False)
-        .fillna(0.0)
-    )
-    table = table.reindex(columns=["before", "after"], fill_value=0.0)
+    sums = result.bill_frame().pivot_table(index="line", columns="case", values="amount", aggfunc="sum").fillna(0.0)
+    lines = [line for line in result.inputs.rates.line_names if line in sums.index]
+    table = sums.reindex(index=lines, columns=["before", "after"], fill_value=0.0)
     table.loc["Total"] = table.sum()
     return table.assign(saved=table["before"] - table["after"]).rename_axis(columns=None).reset_index()
 

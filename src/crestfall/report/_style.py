@@ -1,15 +1,20 @@
 """One look for all figures: one colour and one line for each quantity, readable without colour."""
 
+from contextlib import AbstractContextManager
 from typing import Any
 
+import matplotlib as mpl
+
+Look = dict[str, Any]
+
 # Lightness differs as well as hue, so that grey prints and colour-blind readers can tell them apart.
-LOAD = {"color": "#20303c", "linewidth": 1.1, "linestyle": "-"}
-IMPORT_BEFORE = {"color": "#c2553d", "linewidth": 1.2, "linestyle": (0, (4, 1.6))}
-IMPORT_AFTER = {"color": "#0f7f86", "linewidth": 1.7, "linestyle": "-"}
-STORE = {"color": "#4a3f86", "linewidth": 1.5, "linestyle": "-"}
-PV_FILL = {"facecolor": "#f2cf6b", "edgecolor": "#b98a13", "linewidth": 0.6}
-CHARGE_FILL = {"facecolor": "#b9d7a8", "edgecolor": "#5f8f47", "linewidth": 0.4, "hatch": "////"}
-DISCHARGE_FILL = {"facecolor": "#7d5aa6", "edgecolor": "#4d3470", "linewidth": 0.4}
+LOAD: Look = {"color": "#20303c", "linewidth": 1.1, "linestyle": "-"}
+IMPORT_BEFORE: Look = {"color": "#c2553d", "linewidth": 1.2, "linestyle": (0, (4, 1.6))}
+IMPORT_AFTER: Look = {"color": "#0f7f86", "linewidth": 1.7, "linestyle": "-"}
+STORE: Look = {"color": "#4a3f86", "linewidth": 1.5, "linestyle": "-"}
+PV_FILL: Look = {"facecolor": "#f2cf6b", "edgecolor": "#b98a13", "linewidth": 0.6}
+CHARGE_FILL: Look = {"facecolor": "#b9d7a8", "edgecolor": "#5f8f47", "linewidth": 0.4, "hatch": "////"}
+DISCHARGE_FILL: Look = {"facecolor": "#7d5aa6", "edgecolor": "#4d3470", "linewidth": 0.4}
 # From dark to light; neighbours in a stack differ in lightness, every other one is hatched.
 BILL_FILLS = (
     "#173f4f",
@@ -46,3 +51,9 @@ RC: dict[str, Any] = {
     "svg.hashsalt": "crestfall",  # element names, and so the bytes, are the same on every run
     "hatch.linewidth": 0.5,
 }
+
+
+def house_style() -> AbstractContextManager[None]:
+    """Return a context in which figures are drawn and saved in this style, whatever the user's own settings are."""
+    settings: Any = RC
+    return mpl.rc_context(settings)

@@ -1,7 +1,6 @@
 """Find the week that shows best what the battery earns."""
 
 import numpy as np
-import pandas as pd
 
 from crestfall.study import Result
 from crestfall.tariff import billed_peaks_kw
@@ -30,12 +29,15 @@ def most_telling_week(result: Result) -> slice:
     )
     peaks_before, peaks_after = billed_peaks_kw(rates, before.import_kw), billed_peaks_kw(rates, schedule.import_kw)
     for charge, old, new in zip(rates.demand, peaks_before, peaks_after, strict=True):
-        for number in range(len(rates.period_names)):
-            steps = np.flatnonzero(charge.measured & (rates.period == number))
-            if steps.size:
-                saved[steps[np.argmax(before.import_kw[steps])]] += charge.rate_per_kw * (old[number] - new[number])
+        for month in range(len(rates.period_names)):
+            measured = np.flatnonzero(charge.measured & (rates.period == month))
+            if measured.size:
+                stood = measured[np.argmax(before.import_kw[measured])]
+                saved[stood] += charge.rate_per_kw * (old[month] - new[month])
     monday = rates.start.tz_localize(None).to_period("W-SUN").start_time
-    by_week = pd.Series(saved).groupby(monday.to_numpy()).agg(["sum", "size"])
-    whole = by_week[by_week["size"] * rates.step_h >= 7 * 24 - 1]  # the week in which clocks go forward has 167 hours
-    first = int(np.argmax(monday.to_numpy() == whole["sum"].idxmax()))
-    return slice(first, first + int(whole.loc[whole["sum"].idxmax(), "size"]))
+    _, first, week = np.unique(monday.to_numpy(), return_index=True, return_inverse=True)
+    steps_in_week = np.bincount(week)
+    # A year begins and ends inside a week; the week in which clocks go forward has only 167 hours.
+    is_whole = steps_in_week * rates.step_h >= 7 * 24 - 1
+    best = int(np.argmax(np.where(is_whole, np.bincount(week, weights=saved), -np.inf)))
+    return slice(int(first[best]), int(first[best] + steps_in_week[best]))

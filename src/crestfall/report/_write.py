@@ -5,7 +5,6 @@ import json
 import time
 from pathlib import Path
 
-import matplotlib as mpl
 from matplotlib.figure import Figure
 from ruamel.yaml import YAML
 
@@ -68,7 +67,7 @@ def figure_bytes(figure: Figure, kind: str) -> bytes:
     """Return a figure as the content of an SVG or PNG file, the same bytes for the same figure."""
     buffer = io.BytesIO()
     metadata = {"Date": None} if kind == "svg" else {"Software": None}
-    with mpl.rc_context(style.RC):
+    with style.house_style():
         figure.savefig(buffer, format=kind, metadata=metadata)
     return buffer.getvalue()
 

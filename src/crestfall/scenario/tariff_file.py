@@ -8,6 +8,7 @@ from pydantic import Field, StringConstraints, field_validator, model_validator
 
 from crestfall.scenario._base import Block, CurrencyCode, FormatVersion, Item, Many, Name, wrong
 
+EXPORT_LINE = "Export"  # the line of the bill for what the site sells; no charge may take its name
 Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 MONTH_DAY_PATTERN = r"^(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$"
 TIME_WINDOW_PATTERN = r"^([01]\d|2[0-3]):[0-5]\d-(([01]\d|2[0-3]):[0-5]\d|24:00)$"
@@ -171,7 +172,7 @@ def _check_names_are_known(tariff: TariffFile) -> None:
 
 
 def _check_lines_have_their_own_names(tariff: TariffFile) -> None:
-    seen: set[str] = set()
+    seen = {EXPORT_LINE}
     for group in ("energy_charges", "demand_charges", "fixed_charges"):
         for i, charge in enumerate(getattr(tariff, group)):
             if charge.name in seen:

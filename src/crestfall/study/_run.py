@@ -10,7 +10,7 @@ import numpy as np
 
 from crestfall.ageing import battery_use
 from crestfall.control import follow_rules
-from crestfall.dispatch import InfeasibleImport, Problem, Schedule, Status, idle_schedule, optimise
+from crestfall.dispatch import ImportLimitError, Problem, Schedule, Status, idle_schedule, optimise
 from crestfall.errors import InfeasibleError, SolverError
 from crestfall.finance import capital_cost, simple_payback_years
 from crestfall.replay import replay
@@ -107,11 +107,11 @@ def _before(inputs: Inputs) -> Before:
 def _optimum(inputs: Inputs, problem: Problem) -> Schedule:
     try:
         return optimise(problem, time_limit_s=inputs.scenario.ask.dispatch.time_limit_s)
-    except InfeasibleImport as error:
+    except ImportLimitError as error:
         raise _explained(inputs, error) from None
 
 
-def _explained(inputs: Inputs, error: InfeasibleImport) -> InfeasibleError:
+def _explained(inputs: Inputs, error: ImportLimitError) -> InfeasibleError:
     start, excess = inputs.series.start, error.excess_kw
     load = inputs.series.load_kw + inputs.plant.auxiliary_kw - inputs.series.pv_kw
     worst = error.worst
@@ -145,7 +145,8 @@ def _check_no_worse_than_idle(inputs: Inputs, optimum: Schedule, idle: Schedule)
     allowance = kept / inputs.plant.charge_frac * float(np.abs(inputs.rates.buy_per_kwh).max())
     if optimum.objective > idle.objective + allowance + 1e-6 * abs(idle.objective):
         raise SolverError(
-            f"the schedule costs {optimum.objective:.2f}, standing still {idle.objective:.2f}; this is a bug, please report it"
+            f"the schedule costs {optimum.objective:.2f}, standing still {idle.objective:.2f};"
+            " this is a bug, please report it"
         )
 
 

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from crestfall.scenario.tariff_file import EXPORT_LINE
 from crestfall.tariff._rates import Rates
 
 BILL_COLUMNS = ("period", "line", "quantity", "unit", "rate", "amount")
@@ -96,7 +97,7 @@ def _export_rows(rates: Rates, export_kw: FloatArray) -> list[Row]:
     kwh = np.bincount(rates.period, weights=export_kw * rates.step_h, minlength=n_periods)
     earned = np.bincount(rates.period, weights=export_kw * rates.step_h * rates.sell_per_kwh, minlength=n_periods)
     return [
-        (period, "Export", float(kwh[p]), "kWh", float(-earned[p] / kwh[p]) if kwh[p] else 0.0, float(-earned[p]))
+        (period, EXPORT_LINE, float(kwh[p]), "kWh", float(-earned[p] / kwh[p]) if kwh[p] else 0.0, float(-earned[p]))
         for p, period in enumerate(rates.period_names)
     ]
 

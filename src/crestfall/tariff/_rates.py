@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from crestfall.errors import KeyedError
 from crestfall.scenario import TariffFile
+from crestfall.scenario.tariff_file import EXPORT_LINE
 from crestfall.tariff._calendar import LocalClock, Mask, steps_in
 
 
@@ -73,6 +74,12 @@ class Rates:
     def buy_per_kwh(self) -> NDArray[np.float64]:
         """Price of one imported kWh in each step, shape (n_steps,)."""
         return self.energy_rates_per_kwh[self.energy_line]
+
+    @property
+    def line_names(self) -> tuple[str, ...]:
+        """All lines that a bill can have, in the order of the tariff."""
+        charges = (*self.energy_names, *(charge.name for charge in self.demand))
+        return (*charges, EXPORT_LINE, *(name for name, _ in self.fixed_per_period))
 
     @property
     def fixed_cost(self) -> float:
