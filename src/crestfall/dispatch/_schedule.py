@@ -127,6 +127,16 @@ def idle_schedule(problem: Problem) -> Schedule:
 
     Limits on import are not checked, and standing losses of the store are passed over: it is the yardstick of
     "no worse than idling", not a schedule to run.
+
+    Parameters
+    ----------
+    problem : Problem
+        The dispatch problem.
+
+    Returns
+    -------
+    Schedule
+        Flows of the site with its plant at rest; without a bound.
     """
     zeros = np.zeros(problem.n_steps)
     net_kw = problem.load_kw + problem.auxiliary_kw - problem.pv_kw

@@ -5,7 +5,21 @@ from crestfall.scenario.scenario_file import Money
 
 
 def capital_cost(plant: Plant, money: Money) -> float:
-    """Return the price of the parts and of their installation; nothing for no battery."""
+    """
+    Return the price of the parts and of their installation; nothing for no battery.
+
+    Parameters
+    ----------
+    plant : Plant
+        The option's plant.
+    money : Money
+        Money of the scenario.
+
+    Returns
+    -------
+    float
+        Capital cost in the currency of the catalogue.
+    """
     return plant.parts_cost + money.installation_cost if plant.option.is_battery else 0.0
 
 

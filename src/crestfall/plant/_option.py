@@ -9,7 +9,13 @@ from crestfall.scenario import CatalogueFile
 
 @dataclass(frozen=True, slots=True, order=True)
 class Option:
-    """A number of racks and of modules; 0 and 0 is no battery."""
+    """A number of racks and of modules; 0 and 0 is no battery.
+
+    Parameters
+    ----------
+    racks, modules : int
+        How many of each; not negative.
+    """
 
     racks: int
     modules: int
@@ -54,7 +60,7 @@ def cabinets_needed(option: Option, catalogue: CatalogueFile) -> int:
             ", ".join(f"{o.racks} and {o.modules}" for o in _nearest(option, catalogue))
             or "none, see rules of the catalogue"
         )
-        found = f"{option.racks} racks, {option.modules} modules" if key == "" else str(getattr(option, key))
+        found = str(getattr(option, key)) if key else str(option)
         raise KeyedError(
             "scenario",
             ("option", key) if key else ("option",),
@@ -66,7 +72,19 @@ def cabinets_needed(option: Option, catalogue: CatalogueFile) -> int:
 
 
 def allowed_options(catalogue: CatalogueFile) -> list[Option]:
-    """Return every option with a battery that the rules of a catalogue allow, fewest racks first."""
+    """
+    Return every option with a battery that the rules of a catalogue allow.
+
+    Parameters
+    ----------
+    catalogue : CatalogueFile
+        What one cabinet holds, and the rules.
+
+    Returns
+    -------
+    list of Option
+        Fewest racks first, then fewest modules.
+    """
     rules = catalogue.rules
     every = (Option(r, m) for r in range(1, rules.most_racks + 1) for m in range(1, rules.most_modules + 1))
     return [option for option in every if _broken_rule(option, catalogue) is None]
@@ -92,8 +110,8 @@ def _broken_rule(option: Option, catalogue: CatalogueFile) -> tuple[str, str] | 
             return key, f"{least} to {most} {key} (least_{key} and most_{key} of the catalogue)"
     cabinets = _cabinets(option, catalogue)
     if cabinets > rules.most_cabinets:
-        most = rules.most_cabinets
-        return "", f"an option for at most {most} cabinets (most_cabinets of the catalogue), it needs {cabinets}"
+        most = "1 cabinet" if rules.most_cabinets == 1 else f"{rules.most_cabinets} cabinets"
+        return "", f"an option for at most {most} (most_cabinets of the catalogue), it needs {cabinets}"
     if cabinets > min(option.racks, option.modules):
         return "", f"at least one rack and one module in each of its {cabinets} cabinets"
     return None

@@ -20,7 +20,19 @@ FloatArray = NDArray[np.float64]
 
 
 def draw_week(result: Result) -> Figure:
-    """Return the most telling week: power at the meter over bands of price, what the battery does, what it holds."""
+    """
+    Return the most telling week: power at the meter over bands of price, what the battery does, what it holds.
+
+    Parameters
+    ----------
+    result : Result
+        A finished study.
+
+    Returns
+    -------
+    Figure
+        One panel for the meter and, with a battery, two for what it does.
+    """
     week = most_telling_week(result)
     frame, start = result.schedule_frame().iloc[week], result.inputs.series.start[week]
     edges = _edges(start, result.inputs.series.step_h)
@@ -48,7 +60,21 @@ def draw_week(result: Result) -> Figure:
 
 
 def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
-    """Draw the bill of each month by line, before beside after."""
+    """
+    Draw the bill of each month by line, before beside after.
+
+    Parameters
+    ----------
+    result : Result
+        A finished study.
+    ax : Axes, optional
+        Where to draw; left out: axes of a new figure.
+
+    Returns
+    -------
+    Axes
+        The axes, ready to be shown or saved.
+    """
     ax = _axes(ax, height_in=4.4)
     table = result.bill_frame().pivot_table(
         index=["case", "period"], columns="line", values="amount", aggfunc="sum", sort=False
@@ -74,7 +100,7 @@ def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
                 label=line if case == "before" else None,
             )
             up, down = up + np.maximum(amounts, 0), down + np.minimum(amounts, 0)
-    ax.set_xticks(np.arange(len(periods)), [f"{pd.Period(period):%b\n%Y}" for period in periods])
+    ax.set_xticks(np.arange(len(periods)), [f"{pd.Timestamp(period):%b\n%Y}" for period in periods])
     ax.set_ylabel(f"bill [{result.inputs.scenario.ask.money.currency} a month]")
     ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
     ax.set_title(f"Bill by month and line: before (left bar) and after (right bar), {_policy_words(result)}")
@@ -85,7 +111,21 @@ def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
 
 
 def draw_duration_curve(result: Result, ax: Axes | None = None) -> Axes:
-    """Draw for how many hours of the year import lies above a power, before and after."""
+    """
+    Draw for how many hours of the year import lies above a power, before and after.
+
+    Parameters
+    ----------
+    result : Result
+        A finished study.
+    ax : Axes, optional
+        Where to draw; left out: axes of a new figure.
+
+    Returns
+    -------
+    Axes
+        The axes, ready to be shown or saved.
+    """
     ax = _axes(ax, height_in=3.6)
     step_h = result.inputs.series.step_h
     hours = np.arange(result.inputs.series.n_steps + 1) * step_h
@@ -107,7 +147,21 @@ def draw_duration_curve(result: Result, ax: Axes | None = None) -> Axes:
 
 
 def draw_store_by_hour(result: Result, ax: Axes | None = None) -> Axes:
-    """Draw the state of charge of the whole year, hour of the local day by day."""
+    """
+    Draw the state of charge of the whole year, hour of the local day by day.
+
+    Parameters
+    ----------
+    result : Result
+        A finished study.
+    ax : Axes, optional
+        Where to draw; left out: axes of a new figure.
+
+    Returns
+    -------
+    Axes
+        The axes, ready to be shown or saved.
+    """
     ax = _axes(ax, height_in=3.8)
     start, step_h = result.inputs.series.start, result.inputs.series.step_h
     soc_percent = 100 * result.headline.schedule.stored_kwh / result.inputs.plant.nominal_kwh
@@ -138,7 +192,21 @@ def draw_store_by_hour(result: Result, ax: Axes | None = None) -> Axes:
 
 
 def draw_depths(result: Result, ax: Axes | None = None) -> Axes:
-    """Draw how many rainflow cycles had which depth."""
+    """
+    Draw how many rainflow cycles had which depth.
+
+    Parameters
+    ----------
+    result : Result
+        A finished study.
+    ax : Axes, optional
+        Where to draw; left out: axes of a new figure.
+
+    Returns
+    -------
+    Axes
+        The axes, ready to be shown or saved.
+    """
     ax = _axes(ax, height_in=3.2)
     use = result.headline.use
     edges = np.linspace(0, 100, 11)
@@ -163,7 +231,19 @@ def draw_depths(result: Result, ax: Axes | None = None) -> Axes:
 
 
 def draw_all(result: Result) -> dict[str, Figure]:
-    """Return every figure that the study has data for, by file name without ending."""
+    """
+    Return every figure that the study has data for, by file name without ending.
+
+    Parameters
+    ----------
+    result : Result
+        A finished study.
+
+    Returns
+    -------
+    dict of str to Figure
+        Figures by file name without ending.
+    """
     drawers: dict[str, Callable[[Result], Axes]] = {
         "monthly-bill": draw_monthly_bill,
         "duration-curve": draw_duration_curve,

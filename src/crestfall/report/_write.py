@@ -44,7 +44,16 @@ def write_result(result: Result, target: str | Path, *, force: bool = False) -> 
 
 
 def fill_folder(result: Result, folder: Path) -> None:
-    """Write all files of a study into an empty folder; equal studies give equal bytes but for ``timings.json``."""
+    """
+    Write all files of a study into an empty folder; equal studies give equal bytes but for ``timings.json``.
+
+    Parameters
+    ----------
+    result : Result
+        The study.
+    folder : Path
+        An empty folder.
+    """
     began = time.perf_counter()
     figures = draw_all(result)
     svgs = {name: figure_bytes(figure, "svg") for name, figure in figures.items()}

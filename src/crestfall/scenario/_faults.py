@@ -113,7 +113,7 @@ def _percent_remedy(key: KeyPath, found: object) -> str:
         return ""
     signed = isinstance(found, str) and found.endswith("%")
     number = _number_in(found.removesuffix("%")) if isinstance(found, str) else found
-    if isinstance(number, int | float) and (signed or 1 < number) and 0 <= number <= 100:
+    if isinstance(number, int | float) and (signed or number > 1) and 0 <= number <= 100:
         return f"shares are written from 0 to 1: {number:g} % is {number / 100:g}"
     return ""
 

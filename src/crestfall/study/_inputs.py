@@ -77,7 +77,19 @@ def prepare(scenario: Scenario) -> Inputs:
 
 
 def dispatch_problem(inputs: Inputs) -> Problem:
-    """Return the dispatch problem of a study year: the store ends as full as it began, and may choose how full."""
+    """
+    Return the dispatch problem of a study year: the store ends as full as it began, and may choose how full.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        What the scenario came to.
+
+    Returns
+    -------
+    Problem
+        Limits, prices and peaks of each step.
+    """
     series, rates, plant = inputs.series, inputs.rates, inputs.plant
 
     def each(value: float) -> "np.ndarray[tuple[int], np.dtype[np.float64]]":

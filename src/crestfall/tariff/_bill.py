@@ -26,10 +26,6 @@ def bill(rates: Rates, *, import_kw: FloatArray, export_kw: FloatArray) -> pd.Da
     -------
     DataFrame
         `BILL_COLUMNS`, a row for each line and period; amounts are not rounded, what the site earns is negative.
-
-    Examples
-    --------
-    A month has one row for each charge; their sum is what is due.
     """
     rows = [
         *_energy_rows(rates, import_kw),

@@ -1,0 +1,36 @@
+from collections.abc import Callable
+
+import pytest
+from hypothesis import settings
+
+from crestfall.scenario import CatalogueFile, Scenario, TariffFile, load_scenario
+from site_files import Edit, write_site
+
+# A year of steps takes longer in the first example than the default deadline allows.
+settings.register_profile("crestfall", deadline=None)
+settings.load_profile("crestfall")
+
+
+@pytest.fixture
+def scenario_with(tmp_path) -> Callable[..., Scenario]:
+    """Load the small valid scenario with edits and other files."""
+
+    def load(*edits: Edit, **contents: str | bytes) -> Scenario:
+        return load_scenario(write_site(tmp_path, *edits, **contents))
+
+    return load
+
+
+@pytest.fixture(scope="session")
+def valid_scenario(tmp_path_factory) -> Scenario:
+    return load_scenario(write_site(tmp_path_factory.mktemp("valid")))
+
+
+@pytest.fixture(scope="session")
+def valid_tariff(valid_scenario) -> TariffFile:
+    return valid_scenario.tariff
+
+
+@pytest.fixture(scope="session")
+def valid_catalogue(valid_scenario) -> CatalogueFile:
+    return valid_scenario.catalogue
