@@ -24,6 +24,7 @@ logger = logging.getLogger(__name__)
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None)
 T = TypeVar("T")
 
+INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 PAST_ONLY = "knows the tariff and the past"
 WHOLE_YEAR = "knows the whole year: a ceiling"
 
@@ -46,8 +47,6 @@ def main() -> None:
     except CrestfallError as error:
         print(error, file=sys.stderr)  # noqa: T201
         sys.exit(error.exit_status)
-    except KeyboardInterrupt:
-        _leave_interrupted()
 
 
 @app.callback(invoke_without_command=True)
@@ -73,11 +72,18 @@ def run(
 
     progress = _Progress()
     loaded = crestfall.load_scenario(scenario)
-    with result_folder(out, force=force) as folder:
-        result = _interruptible(lambda: run_study(loaded, on_stage=progress.stage))
-        progress.stage("drawing figures and writing the report")
-        fill_folder(result, folder)
-    progress.end()
+    try:
+        with result_folder(out, force=force) as folder:
+            result = _interruptible(lambda: run_study(loaded, on_stage=progress.stage))
+            progress.stage("drawing figures and writing the report")
+            fill_folder(result, folder)
+    except KeyboardInterrupt:
+        progress.end()
+        progress.line("interrupted, nothing was written")
+        os._exit(INTERRUPTED)  # a solver in the second thread would keep the process alive
+    finally:
+        progress.end()
+    progress.line("done")
     typer.echo(json.dumps(result.summary(), indent=2, ensure_ascii=False) if as_json else _screen(result, out))
 
 
@@ -113,21 +119,26 @@ class _Progress:
     """Stage names with elapsed time on stderr: a moving line on a terminal, plain lines elsewhere."""
 
     def __init__(self) -> None:
-        self._console = Console(stderr=True, highlight=False)
+        # Pyomo takes sys.stderr away while the solver runs; a copy of the descriptor stays ours.
+        self._console = Console(file=os.fdopen(os.dup(2), "w", encoding="utf-8"), highlight=False)
         self._began = time.monotonic()
         self._moving = self._console.status("") if self._console.is_terminal else None
 
+    def line(self, text: str) -> None:
+        """Print one line with the time since the start."""
+        self._console.print(f"{time.monotonic() - self._began:6.1f} s  {text}")
+
     def stage(self, name: str) -> None:
-        line = f"{time.monotonic() - self._began:6.1f} s  {name}"
-        self._console.print(line)
+        """Announce a stage that begins."""
+        self.line(name)
         if self._moving is not None:
             self._moving.update(name)
             self._moving.start()
 
     def end(self) -> None:
+        """Give the terminal's last line back."""
         if self._moving is not None:
             self._moving.stop()
-        self._console.print(f"{time.monotonic() - self._began:6.1f} s  done")
 
 
 def _interruptible(work: Callable[[], T]) -> T:
@@ -148,13 +159,6 @@ def _interruptible(work: Callable[[], T]) -> T:
     if failed:
         raise failed[0]
     return done[0]
-
-
-def _leave_interrupted() -> None:
-    """Leave at once: a solver in the second thread would keep the process alive."""
-    print("interrupted, nothing was written", file=sys.stderr)  # noqa: T201
-    sys.stderr.flush()
-    os._exit(130)
 
 
 def _span(inputs: "Inputs") -> str:
