@@ -1,18 +1,28 @@
 """A joinery's whole year in hours: every study of it is quick, and every part of one is in use."""
 
+import atexit
 import datetime as dt
 import math
 import random
+import shutil
+import tempfile
+from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 
+from crestfall.scenario import load_scenario
+from crestfall.study import Result, run
 from site_files import Edit, in_scenario, write_site
 from year_data import csv, local_steps, naive
 
+OnStage = Callable[[str], None]
 WITH_PV = in_scenario(
     "  import_limit_kw: 400\n",
     "  pv:\n    file: load.csv\n    column: pv_kw\n    unit: kW\n  import_limit_kw: 400\n  export_limit_kw: 45\n",
 )
 NO_BATTERY = in_scenario("racks: 2\n  modules: 1", "racks: 0\n  modules: 0")
+SVG_AND_PNG = in_scenario("option:", "output:\n  figure_formats: [svg, png]\noption:")
+HOSTILE_NAME = in_scenario("Tidewell Joinery", "<script>alert(1)</script>")
 BY_RULES = in_scenario("tariff: tariff.yaml", "policy: rules\ntariff: tariff.yaml")
 
 
@@ -49,3 +59,16 @@ def write_hourly_site(folder: Path, *edits: Edit, load: str | None = None) -> Pa
     """Write the joinery with some edits and return the scenario's path."""
     folder.mkdir(parents=True, exist_ok=True)
     return write_site(folder, *edits, load=year_csv() if load is None else load)
+
+
+def studied(folder: Path, *edits: Edit, on_stage: OnStage | None = None) -> Result:
+    """Return the study of the joinery with PV and some edits."""
+    return run(load_scenario(write_hourly_site(folder, WITH_PV, *edits)), on_stage=on_stage)
+
+
+@cache
+def shared_study(*edits: Edit) -> Result:
+    """Return the same study to all tests of a process that ask for it; its files stay until the process ends."""
+    folder = Path(tempfile.mkdtemp(prefix="joinery-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return studied(folder, *edits)

@@ -1,10 +1,13 @@
 """Generators of valid inputs."""
 
+import numpy as np
 from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
+from crestfall.dispatch import Peak, Problem
 from crestfall.scenario import CatalogueFile, TariffFile
 from site_files import CATALOGUE
+from small_problems import small_problem
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
@@ -84,3 +87,136 @@ def catalogues(draw):
     bounds |= {f"most_{part}": draw(st.integers(least[part], 12)) for part in least}
     cabinet = {"name": "C", "most_modules": draw(count), "most_racks": draw(count), "auxiliary_kw": 0.2, "price": 3000}
     return catalogue_from(cabinet=cabinet, rules={**bounds, "most_cabinets": draw(count)})
+
+
+# Dispatch problems: whole kW, kWh and cents, so that shrunk cases can be read and worked by hand.
+
+
+def rows(n_steps: int, low: int, high: int):
+    """Draw one whole number for each step."""
+    return st.lists(st.integers(low, high), min_size=n_steps, max_size=n_steps).map(lambda row: np.array(row, float))
+
+
+@st.composite
+def limits_above(draw, needed):
+    """Draw limits that leave room for what is needed: none, one for all steps, or one each, often without slack."""
+    kind = draw(st.sampled_from(["none", "constant", "each"]))
+    if kind == "none":
+        return np.full(len(needed), np.inf)
+    if kind == "constant":
+        return np.full(len(needed), np.max(needed) + draw(st.integers(0, 50)))
+    return needed + draw(rows(len(needed), 0, 30))
+
+
+@st.composite
+def billed_peaks(draw, n_steps: int):
+    """Draw up to three peaks over any steps; they may overlap."""
+    steps = st.sets(st.integers(0, n_steps - 1), min_size=1).map(sorted)
+    drawn = draw(st.lists(st.tuples(st.integers(0, 20), steps), max_size=3))
+    return tuple(Peak(name=f"P{k}", rate_per_kw=float(rate), steps=np.array(at)) for k, (rate, at) in enumerate(drawn))
+
+
+@st.composite
+def price_rows(draw, n_steps: int, *, convex: bool):
+    """Draw prices to buy and sell; convex ones are not negative, and selling is never dearer than buying."""
+    if convex:
+        buy = draw(rows(n_steps, 0, 40)) / 100
+        return buy, np.minimum(buy, draw(rows(n_steps, 0, 40)) / 100)
+    return draw(rows(n_steps, -20, 40)) / 100, draw(rows(n_steps, -20, 40)) / 100
+
+
+def some_loads(n_steps: int):
+    """Draw a load that is often zero."""
+    return st.one_of(st.just(np.zeros(n_steps)), rows(n_steps, 0, 100))
+
+
+def one_way_fractions():
+    """Draw an efficiency."""
+    return st.sampled_from([1.0, 0.99, 0.95, 0.9, 0.8])
+
+
+@st.composite
+def moving_problems(draw, *, convex: bool, most_steps: int = 12) -> Problem:
+    """Draw a problem with every feature around a schedule that keeps all its limits, so that it can be solved.
+
+    Floors, ceilings and limits change in time and are often as tight as that schedule leaves them.
+    """
+    n = draw(st.integers(2, most_steps))
+    h, keep = draw(st.sampled_from([0.25, 0.5, 1.0])), draw(st.sampled_from([1.0, 0.99, 0.9]))
+    charge_frac, discharge_frac = draw(one_way_fractions()), draw(one_way_fractions())
+    end = draw(st.sampled_from(["periodic", "free", "fixed"]))
+    stored = draw(st.one_of(rows(n, 0, 60), st.integers(0, 60).map(lambda level: np.full(n, float(level)))))
+    start = stored[-1] if end == "periodic" else float(draw(st.integers(0, 60)))
+    dc_kw = (stored - keep * np.concatenate(([start], stored[:-1]))) / h
+    charge, discharge = np.maximum(dc_kw, 0) / charge_frac, np.maximum(-dc_kw, 0) * discharge_frac
+    load, pv, auxiliary = draw(some_loads(n)), draw(some_loads(n)), float(draw(st.integers(0, 3)))
+    buy, sell = draw(price_rows(n, convex=convex))
+    surplus = pv + discharge - load - auxiliary - charge
+    # A limit on export may force energy to be burnt, which makes a problem non-convex.
+    export_limit = np.full(n, np.inf) if convex else draw(limits_above(np.maximum(surplus - pv, 0)))
+    spilled = np.maximum(surplus - export_limit, 0)
+    return small_problem(
+        n,
+        step_h=h,
+        load_kw=load,
+        pv_kw=pv,
+        auxiliary_kw=auxiliary,
+        curtailable_kw=np.clip(draw(rows(n, 0, 100)), spilled, pv),
+        buy_per_kwh=buy,
+        sell_per_kwh=sell,
+        import_limit_kw=draw(limits_above(np.maximum(spilled - surplus, 0))),
+        export_limit_kw=export_limit,
+        charge_limit_kw=charge + draw(rows(n, 0, 30)),
+        discharge_limit_kw=discharge + draw(rows(n, 0, 30)),
+        into_limit_kw=draw(limits_above(charge * charge_frac)),
+        outof_limit_kw=draw(limits_above(discharge / discharge_frac)),
+        charge_frac=charge_frac,
+        discharge_frac=discharge_frac,
+        keep_frac=keep,
+        floor_kwh=np.maximum(stored - draw(rows(n, 0, 40)), 0),
+        ceiling_kwh=stored + draw(rows(n, 0, 40)),
+        start_kwh=None if end == "periodic" else start,
+        end_kwh=stored[-1] if end == "fixed" else None,
+        wear_per_kwh=draw(st.integers(0, 5)) / 100,
+        peaks=draw(billed_peaks(n)),
+        fixed_cost=float(draw(st.integers(-10, 10))),
+    )
+
+
+@st.composite
+def steady_problems(draw, *, convex: bool, most_steps: int = 12) -> Problem:
+    """Draw a problem with a constant window of the store and no standing loss, in which standing still is allowed.
+
+    Only the PV that the export limit would not take may be curtailed.
+    """
+    n = draw(st.integers(2, most_steps))
+    floor, usable = draw(st.integers(0, 20)), draw(st.integers(0, 80))
+    load, pv, auxiliary = draw(some_loads(n)), draw(some_loads(n)), draw(st.integers(0, 3))
+    buy, sell = draw(price_rows(n, convex=convex))
+    export_limit = draw(st.sampled_from([np.inf, 0.0, 20.0]))
+    spilled = np.maximum(pv - load - auxiliary - export_limit, 0)
+    ends = [{}, {"start_kwh": float(floor)}, {"start_kwh": float(floor), "end_kwh": float(floor)}]
+    return small_problem(
+        n,
+        step_h=draw(st.sampled_from([0.25, 0.5, 1.0])),
+        load_kw=load,
+        pv_kw=pv,
+        auxiliary_kw=auxiliary,
+        curtailable_kw=spilled,
+        buy_per_kwh=buy,
+        sell_per_kwh=sell,
+        import_limit_kw=draw(limits_above(np.maximum(load + auxiliary - pv, 0))),
+        export_limit_kw=export_limit,
+        charge_limit_kw=draw(st.integers(0, 50)),
+        discharge_limit_kw=draw(st.integers(0, 50)),
+        into_limit_kw=draw(st.sampled_from([np.inf, 15.0])),
+        outof_limit_kw=draw(st.sampled_from([np.inf, 15.0])),
+        charge_frac=draw(one_way_fractions()),
+        discharge_frac=draw(one_way_fractions()),
+        floor_kwh=floor,
+        ceiling_kwh=floor + usable,
+        wear_per_kwh=draw(st.integers(0, 5)) / 100,
+        peaks=draw(billed_peaks(n)),
+        fixed_cost=draw(st.integers(-10, 10)),
+        **draw(st.sampled_from(ends)),
+    )

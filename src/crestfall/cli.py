@@ -9,7 +9,7 @@ import time
 from collections.abc import Callable
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, TypeVar
+from typing import TYPE_CHECKING, Annotated, Self, TypeVar
 
 import typer
 from rich.console import Console
@@ -70,20 +70,17 @@ def run(
     from crestfall.report import fill_folder, result_folder
     from crestfall.study import run as run_study
 
-    progress = _Progress()
-    loaded = crestfall.load_scenario(scenario)
-    try:
-        with result_folder(out, force=force) as folder:
-            result = _interruptible(lambda: run_study(loaded, on_stage=progress.stage))
-            progress.stage("drawing figures and writing the report")
-            fill_folder(result, folder)
-    except KeyboardInterrupt:
-        progress.end()
-        progress.line("interrupted, nothing was written")
-        os._exit(INTERRUPTED)  # a solver in the second thread would keep the process alive
-    finally:
-        progress.end()
-    progress.line("done")
+    with _Progress() as progress:
+        try:
+            loaded = crestfall.load_scenario(scenario)
+            with result_folder(out, force=force) as folder:
+                result = _interruptible(lambda: run_study(loaded, on_stage=progress.stage))
+                progress.stage("drawing figures and writing the report")
+                fill_folder(result, folder)
+        except KeyboardInterrupt:
+            progress.end("interrupted, nothing was written")
+            os._exit(INTERRUPTED)  # a solver in the second thread would keep the process alive
+        progress.end("done")
     typer.echo(json.dumps(result.summary(), indent=2, ensure_ascii=False) if as_json else _screen(result, out))
 
 
@@ -120,23 +117,34 @@ class _Progress:
 
     def __init__(self) -> None:
         # Pyomo takes sys.stderr away while the solver runs; a copy of the descriptor stays ours.
-        self._console = Console(file=os.fdopen(os.dup(2), "w", encoding="utf-8"), highlight=False)
+        self._file = os.fdopen(os.dup(2), "w", encoding="utf-8")
+        self._console = Console(file=self._file, highlight=False)
         self._began = time.monotonic()
         self._moving = self._console.status("") if self._console.is_terminal else None
 
-    def line(self, text: str) -> None:
-        """Print one line with the time since the start."""
-        self._console.print(f"{time.monotonic() - self._began:6.1f} s  {text}")
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop()
+        self._file.close()
 
     def stage(self, name: str) -> None:
         """Announce a stage that begins."""
-        self.line(name)
+        self._line(name)
         if self._moving is not None:
             self._moving.update(name)
             self._moving.start()
 
-    def end(self) -> None:
-        """Give the terminal's last line back."""
+    def end(self, text: str) -> None:
+        """Give the terminal's last line back and say how it ended."""
+        self._stop()
+        self._line(text)
+
+    def _line(self, text: str) -> None:
+        self._console.print(f"{time.monotonic() - self._began:6.1f} s  {text}")
+
+    def _stop(self) -> None:
         if self._moving is not None:
             self._moving.stop()
 

@@ -64,9 +64,7 @@ def battery_use(
         return BatteryUse(
             equivalent_full_cycles=0.0, throughput_kwh=0.0, depths_frac=nothing, mean_soc_frac=nothing, counts=nothing
         )
-    soc_frac = np.concatenate(([start_kwh], stored_kwh)) / nominal_kwh
-    cycles = np.array([(depth, mean, count) for depth, mean, count, _, _ in rainflow.extract_cycles(soc_frac.tolist())])
-    depth, mean, count = cycles.reshape(-1, 3).T
+    depth, mean, count = _rainflow(np.concatenate(([start_kwh], stored_kwh)) / nominal_kwh)
     return BatteryUse(
         equivalent_full_cycles=out_of_store_kwh / nominal_kwh,
         throughput_kwh=out_of_store_kwh,
@@ -74,3 +72,15 @@ def battery_use(
         mean_soc_frac=mean,
         counts=count,
     )
+
+
+def _rainflow(soc_frac: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return depth, mean and count of each cycle, shape (3, n_cycles)."""
+    moved = soc_frac[np.append(True, np.diff(soc_frac) != 0)]
+    # The package takes a store that stands still for half a cycle of no depth, and a single step for no cycle at all.
+    if moved.size == 1:
+        return np.zeros((3, 0))
+    if moved.size == 2:
+        moved = np.array([moved[0], moved.mean(), moved[1]])
+    cycles = [(depth, mean, count) for depth, mean, count, _, _ in rainflow.extract_cycles(moved.tolist())]
+    return np.array(cycles, dtype=np.float64).T

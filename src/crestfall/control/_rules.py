@@ -62,7 +62,8 @@ def follow_rules(problem: Problem, rates: Rates, settings: RulesPolicy) -> Sched
         status=Status.RULE,
     )
     unlimited = np.full(problem.n_steps, np.inf)
-    check_feasible(replace(problem, start_kwh=schedule.start_kwh, import_limit_kw=unlimited), schedule)
+    own = replace(problem, start_kwh=schedule.start_kwh, end_kwh=None, import_limit_kw=unlimited)
+    check_feasible(own, schedule)
     return schedule
 
 
@@ -85,11 +86,13 @@ class _DayPrices:
         np.maximum.at(high, day, buy)
         round_trip = problem.charge_frac * problem.discharge_frac
         dear_from = low / round_trip + problem.wear_per_kwh
+        is_lowest = buy <= low[day]
         return cls(
-            is_dear=buy > dear_from[day],
-            is_lowest=buy <= low[day],
+            # Below zero even the lowest price is above `dear_from`: that is the time to charge, not to discharge.
+            is_dear=(buy > dear_from[day]) & ~is_lowest,
+            is_lowest=is_lowest,
             is_storing_worth=problem.sell_per_kwh < (high[day] - problem.wear_per_kwh) * round_trip,
-            has_spread=(high > dear_from)[day],
+            has_spread=((high > dear_from) & (high > low))[day],
         )
 
 
@@ -99,9 +102,7 @@ class _Controller:
     def __init__(self, problem: Problem, rates: Rates, settings: RulesPolicy) -> None:
         self._problem = problem
         self._period = rates.period.tolist()
-        self._measured = np.array([charge.measured for charge in rates.demand], dtype=bool).reshape(
-            len(rates.demand), -1
-        )
+        self._measured: list[list[bool]] = [charge.measured.tolist() for charge in rates.demand]
         self._net_kw: list[float] = (problem.load_kw + problem.auxiliary_kw - problem.pv_kw).tolist()
         self._prices = _DayPrices.of(problem, rates)
         keeps_reserve = bool(rates.demand) or bool(np.isfinite(problem.import_limit_kw).any())

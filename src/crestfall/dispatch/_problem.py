@@ -62,6 +62,12 @@ class Problem:
         Billed peaks.
     fixed_cost : float
         What is due whatever is done; added to every objective.
+
+    Raises
+    ------
+    ValueError
+        If an array has the wrong shape or an impossible entry, or the store's bounds contradict each other; the
+        message gives the name, the value and the step.
     """
 
     step_h: float
@@ -90,19 +96,57 @@ class Problem:
 
     def __post_init__(self) -> None:
         for spec in fields(self):
-            value = getattr(self, spec.name)
-            if isinstance(value, np.ndarray) and value.shape != (self.n_steps,):
-                raise ValueError(f"{spec.name} has the shape {value.shape}, expected ({self.n_steps},)")
-            if isinstance(value, np.ndarray) and np.isnan(value).any():
-                raise ValueError(f"{spec.name} is NaN at step {int(np.argmax(np.isnan(value)))}")
+            if spec.type == FloatArray:
+                self._check_array(spec.name, getattr(self, spec.name))
+        for name in ("charge_frac", "discharge_frac", "keep_frac"):
+            if not 0 < getattr(self, name) <= 1:
+                raise ValueError(f"{name} is {getattr(self, name)}, expected a share in (0, 1]; write 97 % as 0.97")
+        if not self.step_h > 0:
+            raise ValueError(f"step_h is {self.step_h}, expected a length above 0")
+        if not self.wear_per_kwh >= 0:
+            raise ValueError(f"wear_per_kwh is {self.wear_per_kwh}, expected 0 or more: it would pay for cycling")
+        for name in ("most_charge_kw", "most_discharge_kw"):
+            if not np.isfinite(getattr(self, name)).all():
+                raise ValueError(f"{name} is not finite; limit the converter or the store")
+        if (beyond := self.curtailable_kw > self.pv_kw).any():
+            raise ValueError(f"curtailable_kw is above pv_kw at step {int(np.argmax(beyond))}")
+        self._check_store()
+        self._check_peaks()
+
+    def _check_array(self, name: str, value: FloatArray) -> None:
+        if not isinstance(value, np.ndarray) or value.shape != (self.n_steps,):
+            raise ValueError(f"{name} has the shape {np.shape(value)}, expected an array of shape ({self.n_steps},)")
+        if np.isnan(value).any():
+            raise ValueError(f"{name} is NaN at step {int(np.argmax(np.isnan(value)))}")
+        if not name.endswith("_per_kwh") and (value < 0).any():
+            step = int(np.argmax(value < 0))
+            raise ValueError(f"{name} is {value[step]:g} at step {step}, expected 0 or more")
+        if not name.endswith("_limit_kw") and np.isinf(value).any():
+            raise ValueError(f"{name} is infinite at step {int(np.argmax(np.isinf(value)))}")
+
+    def _check_store(self) -> None:
         if (self.floor_kwh > self.ceiling_kwh).any():
             raise ValueError(
                 f"floor_kwh is above ceiling_kwh at step {int(np.argmax(self.floor_kwh > self.ceiling_kwh))}"
             )
         if self.start_kwh is None and self.end_kwh is not None:
             raise ValueError("end_kwh without start_kwh; give both, or neither for a periodic store")
-        if any(peak.rate_per_kw < 0 for peak in self.peaks):
-            raise ValueError("a peak with a rate below zero would be unbounded")
+        if self.start_kwh is not None and not 0 <= self.start_kwh < np.inf:
+            raise ValueError(f"start_kwh is {self.start_kwh}, expected 0 or more")
+        if self.end_kwh is not None and not self.floor_kwh[-1] <= self.end_kwh <= self.ceiling_kwh[-1]:
+            raise ValueError(
+                f"end_kwh is {self.end_kwh:g}, expected {self.floor_kwh[-1]:g} to {self.ceiling_kwh[-1]:g},"
+                " the floor and the ceiling of the last step"
+            )
+
+    def _check_peaks(self) -> None:
+        for peak in self.peaks:
+            if not 0 <= peak.rate_per_kw < np.inf:
+                raise ValueError(f"peak '{peak.name}' has the rate {peak.rate_per_kw:g}, expected 0 or more")
+            if peak.steps.size and not (peak.steps.min() >= 0 and peak.steps.max() < self.n_steps):
+                raise ValueError(f"peak '{peak.name}' measures steps outside 0 to {self.n_steps - 1}")
+            if len(np.unique(peak.steps)) != peak.steps.size:
+                raise ValueError(f"peak '{peak.name}' measures a step twice")
 
     @property
     def n_steps(self) -> int:

@@ -10,6 +10,8 @@ from crestfall.errors import SolverError
 
 # Solvers keep their rows to about 1e-7 of the largest number in them; a site of 10 MW leaves 1e-3 kW.
 FEASIBILITY_TOLERANCE = 1e-6
+# The objective is summed from the very flows it comes with; only the order of summing may differ.
+COST_TOLERANCE = 1e-9
 
 
 class Status(StrEnum):
@@ -70,7 +72,7 @@ class Schedule:
 
 def check_feasible(problem: Problem, schedule: Schedule) -> None:
     """
-    Raise unless a schedule keeps every limit, balances every step and flows one way at a time.
+    Raise unless a schedule keeps every limit, balances every step, flows one way at a time and states its true cost.
 
     Parameters
     ----------
@@ -82,8 +84,9 @@ def check_feasible(problem: Problem, schedule: Schedule) -> None:
     Raises
     ------
     SolverError
-        With the rule that is broken most, the step and by how much.
+        With the rule that is broken most, the step and by how much; then ends and cost.
     """
+    _check_finite(schedule)
     s, p = schedule, problem
     into_kw, outof_kw = s.charge_kw * p.charge_frac, s.discharge_kw / p.discharge_frac
     net_kw = p.load_kw + p.auxiliary_kw + s.charge_kw - s.discharge_kw - (p.pv_kw - s.curtailed_kw)
@@ -109,16 +112,34 @@ def check_feasible(problem: Problem, schedule: Schedule) -> None:
         ((name, float(values.max(initial=0.0))) for name, values in excess.items()), key=lambda item: item[1]
     )
     if worst > FEASIBILITY_TOLERANCE * scale:
-        step = int(np.argmax(excess[rule]))
-        raise SolverError(
-            f"the schedule breaks a rule at step {step}: {rule} by {worst:.3g}; this is a bug, please report it"
-        )
-    if (
-        s.start_kwh is not None
-        and p.start_kwh is None
-        and abs(s.start_kwh - s.stored_kwh[-1]) > FEASIBILITY_TOLERANCE * scale
-    ):
-        raise SolverError("the store does not end where it began; this is a bug, please report it")
+        raise _broken(f"at step {int(np.argmax(excess[rule]))}: {rule} by {worst:.3g}")
+    _check_ends(p, s, FEASIBILITY_TOLERANCE * scale)
+    _check_cost(p, s)
+
+
+def _check_finite(s: Schedule) -> None:
+    for name in ("charge_kw", "discharge_kw", "stored_kwh", "curtailed_kw", "import_kw", "export_kw"):
+        strange = ~np.isfinite(getattr(s, name))
+        if strange.any():
+            raise _broken(f"at step {int(np.argmax(strange))}: {name} is not a finite number")
+
+
+def _check_ends(p: Problem, s: Schedule, tolerance_kwh: float) -> None:
+    start_kwh = float(s.stored_kwh[-1]) if p.start_kwh is None else p.start_kwh
+    if abs(s.start_kwh - start_kwh) > tolerance_kwh:
+        raise _broken(f"at its start: the store begins with {s.start_kwh:g} kWh, expected {start_kwh:g}")
+    if p.end_kwh is not None and abs(float(s.stored_kwh[-1]) - p.end_kwh) > tolerance_kwh:
+        raise _broken(f"at its end: the store ends with {s.stored_kwh[-1]:g} kWh, expected {p.end_kwh:g}")
+
+
+def _check_cost(p: Problem, s: Schedule) -> None:
+    cost = p.running_cost(import_kw=s.import_kw, export_kw=s.export_kw, discharge_kw=s.discharge_kw)
+    if not abs(s.objective - cost) <= COST_TOLERANCE * max(1.0, abs(cost)):
+        raise _broken(f"in its cost: the flows cost {cost:.8g}, the schedule says {s.objective:.8g}")
+
+
+def _broken(where_and_what: str) -> SolverError:
+    return SolverError(f"the schedule breaks a rule {where_and_what}; this is a bug, please report it")
 
 
 def idle_schedule(problem: Problem) -> Schedule:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.dispatch._bound import Multipliers, lower_bound
-from crestfall.dispatch._diagnosis import least_excess_kw
+from crestfall.dispatch._diagnosis import NOTICEABLE_KW, least_excess_kw, store_fault
 from crestfall.dispatch._model import build_model, choose_direction, values_of
 from crestfall.dispatch._problem import Problem
 from crestfall.dispatch._schedule import Schedule, Status, check_feasible
@@ -77,7 +77,7 @@ class _Search:
         """Solve the model as it stands and load the solution; return whether it is proven optimal."""
         from pyomo.contrib.solver.common.results import TerminationCondition as End
 
-        remaining_s = max(self._deadline - time.monotonic(), 0.1)
+        remaining_s = max(self._deadline - time.monotonic(), 0.0)
         self._result = self._solver.solve(
             self._model,
             time_limit=remaining_s,
@@ -142,12 +142,15 @@ class _Search:
         )
 
     def _infeasible(self) -> InfeasibleError:
+        if (fault := store_fault(self._problem)) is not None:
+            return InfeasibleError(fault)
         excess = least_excess_kw(self._problem, self._solver)
         if not excess.any():
             return InfeasibleError(
-                "the store cannot reach the stored energy asked for at the end\n    allow more time or power"
+                "no schedule keeps the limits of the store and of the export at once\n"
+                "    widen the store's window, raise the export limit, or let more PV be curtailed"
             )
-        first, worst = int(np.argmax(excess > 0)), int(np.argmax(excess))
+        first, worst = int(np.argmax(excess > 0)), int(np.argmax(excess > excess.max() - NOTICEABLE_KW))
         return ImportLimitError(self._problem, excess, first=first, worst=worst)
 
 

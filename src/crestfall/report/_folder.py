@@ -44,14 +44,15 @@ def result_folder(target: Path, *, force: bool = False) -> Iterator[Path]:
     """
     _check_target(target, force=force)
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        draft = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
+        place = target.resolve()  # behind a link to a folder, that folder is what is replaced
+        place.parent.mkdir(parents=True, exist_ok=True)
+        draft = Path(tempfile.mkdtemp(prefix=f".{place.name}-", dir=place.parent))
     except OSError as error:
         raise _cannot_write(target, error) from None
     try:
         yield draft
         draft.chmod(0o755)  # mkdtemp made it for one user only
-        _put_in_place(draft, target)
+        _put_in_place(draft, place)
     except OSError as error:
         raise _cannot_write(target, error) from None
     finally:
@@ -60,6 +61,9 @@ def result_folder(target: Path, *, force: bool = False) -> Iterator[Path]:
 
 def _check_target(target: Path, *, force: bool) -> None:
     try:
+        above = next(folder for folder in target.absolute().parents if os.path.lexists(folder))
+        if not above.is_dir():
+            raise OutputError(f"--out {target}: {above} is a file, expected a folder\n    name another place")
         if not os.path.lexists(target):
             return
         if not target.is_dir():
@@ -99,8 +103,12 @@ def _put_in_place(draft: Path, target: Path) -> None:
     # Without an atomic exchange the old result keeps a whole copy under another name until the new one stands.
     aside = draft.with_name(draft.name + "-old")
     target.rename(aside)
-    draft.rename(target)
-    shutil.rmtree(aside)
+    try:
+        draft.rename(target)
+    except BaseException:
+        aside.rename(target)
+        raise
+    shutil.rmtree(aside, ignore_errors=True)
 
 
 def _exchange(first: Path, second: Path) -> bool:

@@ -112,15 +112,18 @@ def _optimum(inputs: Inputs, problem: Problem) -> Schedule:
 
 
 def _explained(inputs: Inputs, error: ImportLimitError) -> InfeasibleError:
-    start, excess = inputs.series.start, error.excess_kw
-    load = inputs.series.load_kw + inputs.plant.auxiliary_kw - inputs.series.pv_kw
-    worst = error.worst
+    start, excess, worst = inputs.series.start, error.excess_kw, error.worst
+    needed_kw = inputs.series.load_kw + inputs.plant.auxiliary_kw - inputs.series.pv_kw
+    too_much, remedy = f", {excess[worst]:.1f} kW too much", "choose an option with a battery"
+    if inputs.plant.option.is_battery:
+        too_much = f" and the battery leaves at least {excess[worst]:.1f} kW too much"
+        remedy = "choose an option with more racks or modules"
+    n_failing = np.count_nonzero(excess)
     return InfeasibleError(
         f"site.import_limit_kw {inputs.import_limit_kw:g} cannot be kept with {inputs.plant.option}:"
-        f" at {start[worst]:%Y-%m-%d %H:%M %Z} the site needs {load[worst]:.1f} kW and the battery leaves at least"
-        f" {excess[worst]:.1f} kW too much\n"
-        f"    {np.count_nonzero(excess)} steps fail, the first at {start[error.first]:%Y-%m-%d %H:%M %Z};"
-        " raise the limit, or choose an option with more racks or modules"
+        f" at {start[worst]:%Y-%m-%d %H:%M %Z} the site needs {needed_kw[worst]:.1f} kW{too_much}\n"
+        f"    {n_failing:,} step{'' if n_failing == 1 else 's'} fail{'s' if n_failing == 1 else ''},"
+        f" the first at {start[error.first]:%Y-%m-%d %H:%M %Z}; raise the limit, or {remedy}"
     )
 
 

@@ -1,0 +1,99 @@
+"""What a battery went through."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from crestfall.ageing import battery_use
+
+# Sums and differences of some dozen numbers up to 100.
+ROUNDING = 1e-9
+
+contents = st.lists(st.integers(0, 100), min_size=2, max_size=30)
+
+
+def use_of(levels, *, nominal_kwh: float = 100.0):
+    """Count a store that stands still between its flows: what falls was taken out."""
+    levels = np.asarray(levels, dtype=float)
+    out_kwh = float(-np.minimum(np.diff(levels), 0).sum())
+    return battery_use(levels[1:], start_kwh=levels[0], out_of_store_kwh=out_kwh, nominal_kwh=nominal_kwh)
+
+
+def sum_of_ranges(use) -> float:
+    return float(use.depths_frac @ use.counts)
+
+
+@given(levels=contents)
+def test_ranges_of_closed_cycles_add_up_to_the_equivalent_full_cycles(levels):
+    """Each full range is once down and once up; over a closed cycle all that goes down is energy taken out."""
+    closed = [*levels, levels[0]]
+    use = use_of(closed)
+    assert sum_of_ranges(use) == pytest.approx(use.equivalent_full_cycles, abs=ROUNDING)
+
+
+@given(levels=contents)
+def test_ranges_add_up_to_half_of_all_movement(levels):
+    """No residue is dropped: what does not close counts as half cycles."""
+    use = use_of(levels)
+    assert sum_of_ranges(use) == pytest.approx(np.abs(np.diff(levels)).sum() / 2 / 100, abs=ROUNDING)
+
+
+def test_standing_losses_are_counted_as_movement_but_not_as_energy_taken_out():
+    """80 kWh in, 10 lost by standing, 70 taken out: ranges say 0.8, equivalent full cycles 0.7."""
+    use = battery_use(np.array([80.0, 70.0, 0.0]), start_kwh=0.0, out_of_store_kwh=70.0, nominal_kwh=100.0)
+    assert sum_of_ranges(use) == pytest.approx(0.8, abs=ROUNDING)
+    assert use.equivalent_full_cycles == pytest.approx(0.7, abs=ROUNDING)
+
+
+@given(levels=contents, repeats=st.integers(2, 4))
+def test_standing_still_adds_no_cycles(levels, repeats):
+    plain, paused = use_of(levels), use_of(np.repeat(levels, repeats))
+    np.testing.assert_array_equal(paused.depths_frac, plain.depths_frac)
+    np.testing.assert_array_equal(paused.counts, plain.counts)
+
+
+@given(levels=contents, pieces=st.integers(2, 4))
+def test_finer_steps_on_a_straight_run_add_no_cycles(levels, pieces):
+    """Every level is kept and the run to the next one is cut into equal pieces."""
+    fine = np.interp(np.arange((len(levels) - 1) * pieces + 1) / pieces, np.arange(len(levels)), levels)
+    plain, cut = use_of(levels), use_of(fine)
+    np.testing.assert_allclose(cut.depths_frac, plain.depths_frac, atol=ROUNDING)
+    np.testing.assert_array_equal(cut.counts, plain.counts)
+
+
+@given(levels=contents, factor=st.sampled_from([0.5, 4.0]))
+def test_a_store_k_times_as_large_and_as_busy_has_the_same_cycles(levels, factor):
+    plain, scaled = use_of(levels), use_of(factor * np.array(levels), nominal_kwh=factor * 100)
+    np.testing.assert_allclose(scaled.depths_frac, plain.depths_frac, atol=ROUNDING)
+    np.testing.assert_allclose(scaled.mean_soc_frac, plain.mean_soc_frac, atol=ROUNDING)
+    assert scaled.equivalent_full_cycles == pytest.approx(plain.equivalent_full_cycles, abs=ROUNDING)
+
+
+def test_constant_store_has_no_cycle():
+    use = use_of([40.0] * 5)
+    assert use.counts.size == 0
+    assert use.equivalent_full_cycles == 0.0
+
+
+def test_a_single_ramp_is_half_a_cycle():
+    use = use_of([10.0, 30.0, 90.0])
+    np.testing.assert_array_equal(use.counts, [0.5])
+    np.testing.assert_allclose(use.depths_frac, [0.8], atol=ROUNDING)
+    np.testing.assert_allclose(use.mean_soc_frac, [0.5], atol=ROUNDING)
+
+
+def test_depths_are_shares_of_nominal_not_of_usable_energy():
+    """Between 10 and 90 kWh of 100 a full usable swing is 0.8 deep."""
+    np.testing.assert_allclose(use_of([10.0, 90.0, 10.0]).depths_frac, [0.8, 0.8], atol=ROUNDING)
+
+
+def test_energy_before_the_first_step_belongs_to_the_first_cycle():
+    falling = battery_use(np.array([20.0]), start_kwh=70.0, out_of_store_kwh=50.0, nominal_kwh=100.0)
+    np.testing.assert_allclose(falling.depths_frac, [0.5], atol=ROUNDING)
+
+
+def test_no_battery_has_no_cycles():
+    use = battery_use(np.zeros(4), start_kwh=0.0, out_of_store_kwh=0.0, nominal_kwh=0.0)
+    assert (use.equivalent_full_cycles, use.throughput_kwh) == (0.0, 0.0)
+    assert use.depths_frac.size == use.mean_soc_frac.size == use.counts.size == 0

@@ -1,0 +1,288 @@
+"""The command line, as a user meets it: real exit statuses, real stdout and stderr."""
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from importlib.metadata import version
+from pathlib import Path
+
+import pytest
+from jsonschema import Draft202012Validator
+from ruamel.yaml import YAML
+from typer.testing import CliRunner
+
+from crestfall import cli
+from hourly_site import WITH_PV, with_import_limit, write_hourly_site, year_csv
+from site_files import in_catalogue, in_scenario, in_tariff
+
+ROOT = Path(__file__).parent.parent
+DEMO = ROOT / "scenarios" / "cold_store.yaml"
+FILES_OF_KIND = [
+    *(("scenario", path) for path in sorted((ROOT / "scenarios").glob("*.yaml"))),
+    *(("tariff", path) for path in sorted((ROOT / "data" / "tariffs").glob("*.yaml"))),
+    *(("catalogue", path) for path in sorted((ROOT / "data" / "catalogue").glob("*.yaml"))),
+]
+
+
+def crestfall(*arguments: object, code: str = "from crestfall.cli import main; main()") -> subprocess.CompletedProcess:
+    """Run the command in a process of its own."""
+    command = [sys.executable, "-W", "error", "-c", code, *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+
+
+@pytest.fixture
+def here(monkeypatch, capfd):
+    """Run the command's `main` in this process, and return status, stdout and stderr."""
+
+    def call(*arguments: object) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["crestfall", *map(str, arguments)])
+        with pytest.raises(SystemExit) as caught:
+            cli.main()
+        return (caught.value.code or 0, *capfd.readouterr())
+
+    return call
+
+
+# --- done -------------------------------------------------------------------------------------------------------------
+
+
+def test_version_is_that_of_the_package():
+    done = crestfall("--version")
+    assert (done.returncode, done.stdout, done.stderr) == (0, f"crestfall {version('crestfall')}\n", "")
+
+
+def test_command_is_installed_under_its_name():
+    command = Path(sys.executable).with_name("crestfall")
+    if not command.exists():
+        pytest.skip("the package is not installed beside this interpreter")
+    done = subprocess.run([command, "--version"], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout) == (0, f"crestfall {version('crestfall')}\n")
+
+
+def test_help_lists_the_commands():
+    done = CliRunner().invoke(cli.app, ["--help"])
+    assert done.exit_code == 0
+    assert all(re.search(rf"^ *{name} ", done.stdout, re.MULTILINE) for name in ("run", "check", "schema"))
+
+
+@pytest.mark.parametrize("kind", ["scenario", "tariff", "catalogue"])
+def test_schema_is_a_valid_json_schema(kind):
+    done = CliRunner().invoke(cli.app, ["schema", kind])
+    assert done.exit_code == 0
+    schema = json.loads(done.stdout)
+    assert schema["$schema"] == "https://json-schema.org/draft/2020-12/schema"
+    Draft202012Validator.check_schema(schema)
+
+
+def test_schema_without_a_kind_is_that_of_a_scenario():
+    runner = CliRunner()
+    assert runner.invoke(cli.app, ["schema"]).stdout == runner.invoke(cli.app, ["schema", "scenario"]).stdout
+
+
+def faults_by_schema(kind: str, content: object) -> list[str]:
+    schema = json.loads(CliRunner().invoke(cli.app, ["schema", kind]).stdout)
+    as_json = json.loads(json.dumps(content, default=str))  # dates become text, as an editor sees them
+    return [error.message for error in Draft202012Validator(schema).iter_errors(as_json)]
+
+
+@pytest.mark.parametrize(("kind", "path"), FILES_OF_KIND, ids=lambda value: getattr(value, "name", value))
+def test_files_of_the_repository_keep_the_schema(kind, path):
+    assert faults_by_schema(kind, YAML(typ="safe").load(path)) == []
+
+
+def test_schema_finds_an_unknown_key():
+    content = YAML(typ="safe").load(DEMO) | {"optoin": 1}
+    assert faults_by_schema("scenario", content) == ["Additional properties are not allowed ('optoin' was unexpected)"]
+
+
+def test_check_says_what_it_read_and_writes_nothing(tmp_path):
+    path = write_hourly_site(tmp_path, WITH_PV)
+    files = sorted(tmp_path.iterdir())
+    done = crestfall("check", path)
+    assert (done.returncode, done.stderr) == (0, "")
+    lines = done.stdout.splitlines()
+    assert lines[0] == ("Tidewell Joinery   8,760 steps of 60 min, 2025-01-01 to 2025-12-31, Europe/Berlin")
+    assert lines[-1] == "nothing wrong was found; nothing was run"
+    assert "  option       2 racks, 1 module: 60 kVA, 100 kWh nominal, 80 kWh usable, 1 cabinet" in lines
+    assert "  tariff       Two prices and a peak: 2 energy charges, 1 demand charges" in lines
+    assert sorted(tmp_path.iterdir()) == files
+
+
+@pytest.fixture(scope="module")
+def run_as_json(tmp_path_factory):
+    """A run with --json in a process of its own, and its folder."""
+    folder = tmp_path_factory.mktemp("run")
+    return crestfall("run", write_hourly_site(folder, WITH_PV), "--out", folder / "out", "--json"), folder / "out"
+
+
+def test_run_ends_with_0(run_as_json):
+    assert run_as_json[0].returncode == 0
+
+
+def test_run_with_json_has_only_the_summary_on_stdout(run_as_json):
+    done, folder = run_as_json
+    assert json.loads(done.stdout) == json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+
+
+def test_progress_of_a_run_is_on_stderr_as_plain_lines(run_as_json):
+    lines = run_as_json[0].stderr.splitlines()
+    assert all(re.fullmatch(r" *\d+\.\d s  .+", line) for line in lines)
+    assert [line.split(" s  ")[1] for line in lines] == [
+        "reading data, tariff and catalogue",
+        "optimising 8,760 steps with hindsight",
+        "following the rules that know only the past",
+        "billing, replaying and counting cycles",
+        "drawing figures and writing the report",
+        "done",
+    ]
+
+
+def test_run_replaces_an_older_result_with_force_and_shows_the_answer_on_one_screen(run_as_json, here, tmp_path):
+    folder = run_as_json[1]
+    status, out, _ = here("run", write_hourly_site(tmp_path, WITH_PV), "--out", folder, "--force")
+    lines = out.splitlines()
+    assert status == 0
+    assert lines[0].startswith("Tidewell Joinery   8,760 steps of 60 min")
+    assert re.fullmatch(r"wrote \S+/out/report\.html \(gap \S+ %, \d+\.\d s\)", lines[-1])
+    assert len(lines) < 24
+    assert max(map(len, lines[:-1])) <= 100
+    summary = json.loads(run_as_json[0].stdout)
+    assert re.search(rf"saving by hindsight +{summary['saving']:,.0f} EUR/a .*knows the whole year: a ceiling", out)
+
+
+# --- bad input: 2 -----------------------------------------------------------------------------------------------------
+
+# Edits, other contents, and what the message must hold.
+UNUSABLE = {
+    "unknown key": ([in_scenario("option:", "optoin:")], {}, "scenario.yaml:12: optoin: unknown key\n    did you"),
+    "YAML that is none": ([in_scenario("option:", "option")], {}, "not valid YAML"),
+    "missing data file": ([in_scenario("load.csv", "lod.csv")], {}, "found 'lod.csv' (no such file)"),
+    "gap in the data": ([], {"load": year_csv().replace("2025-05-01 07:00", "2025-05-01 07:30")}, "load.csv"),
+    "missing column": ([in_scenario("column: load_kw", "column: load_kW")], {}, "column 'load_kW'"),
+    "forbidden option": ([in_scenario("racks: 2", "racks: 9")], {}, "scenario.yaml:13: option.racks: found 9"),
+    "hours without a price": (
+        [in_tariff("  - name: Other hours\n    rate_per_kwh: 0.20\n", "")], {}, "tariff.yaml:",
+    ),
+    "other currency": ([in_catalogue("currency: EUR", "currency: USD")], {}, "catalogue.yaml:3: currency: found USD"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", UNUSABLE)
+def test_bad_input_ends_with_2_and_the_place(here, tmp_path, name):
+    edits, contents, expected = UNUSABLE[name]
+    path = write_hourly_site(tmp_path / "in", *edits, **contents)
+    status, out, err = here("run", path, "--out", tmp_path / "out")
+    assert (status, out) == (2, "")
+    assert expected in err
+    assert "Traceback" not in err
+    assert [entry.name for entry in tmp_path.iterdir()] == ["in"]
+
+
+@pytest.mark.parametrize("command", ["run", "check"])
+def test_missing_scenario_ends_with_2_in_a_process_of_its_own(tmp_path, command):
+    extra = ["--out", tmp_path / "out"] if command == "run" else []
+    done = crestfall(command, tmp_path / "no.yaml", *extra)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == (
+        f"{tmp_path / 'no.yaml'}: there is no such file\n    check the name, or the folder you are in\n"
+        "1 problem, nothing was run\n"
+    )
+
+
+def test_damaged_data_end_with_2_in_a_process_of_its_own(tmp_path):
+    path = write_hourly_site(tmp_path / "in", load=year_csv().replace("2025-05-01 07:00,", "2025-05-01 07:00,x"))
+    done = crestfall("run", path, "--out", tmp_path / "out")
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "Traceback" not in done.stderr
+    assert "2025-05-01 07:00" in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_missing_out_ends_with_2(here, tmp_path):
+    status, out, err = here("run", write_hourly_site(tmp_path))
+    assert (status, out) == (2, "")
+    assert "Missing option '--out'." in err
+
+
+def test_existing_folder_ends_with_2_before_anything_is_solved(here, tmp_path):
+    path = write_hourly_site(tmp_path)
+    status, out, err = here("run", path, "--out", tmp_path)
+    assert (status, out) == (2, "")
+    assert err == (
+        f"--out {tmp_path}: the folder exists\n    name another, or add --force to replace an older result\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("arguments", "expected"),
+    [
+        (["ruin"], "No such command 'ruin'."),
+        (["schema", "tarif"], "'tarif' is not one of 'scenario', 'tariff', 'catalogue'."),
+        (["check", "a.yaml", "--fast"], "No such option: --fast"),
+    ],
+)
+def test_wrong_usage_ends_with_2(here, arguments, expected):
+    status, out, err = here(*arguments)
+    assert (status, out) == (2, "")
+    assert expected in err
+
+
+# --- the other statuses -----------------------------------------------------------------------------------------------
+
+
+def test_no_feasible_schedule_ends_with_3(tmp_path):
+    path = write_hourly_site(tmp_path / "in", with_import_limit(90))
+    done = crestfall("run", path, "--out", tmp_path / "out")
+    assert (done.returncode, done.stdout) == (3, "")
+    assert "site.import_limit_kw 90 cannot be kept with 2 racks, 1 module: at 2025-" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert [entry.name for entry in tmp_path.iterdir()] == ["in"]
+
+
+def test_bug_ends_with_1_and_a_traceback(tmp_path):
+    broken = "import crestfall.study as s; s.run = lambda *_, **__: {}['bug']; from crestfall.cli import main; main()"
+    done = crestfall("run", write_hourly_site(tmp_path / "in"), "--out", tmp_path / "out", code=broken)
+    assert (done.returncode, done.stdout) == (1, "")
+    assert done.stderr.startswith("Traceback")
+    assert done.stderr.endswith("KeyError: 'bug'\n")
+    assert [entry.name for entry in tmp_path.iterdir()] == ["in"]
+
+
+@pytest.fixture
+def solving(tmp_path):
+    """A run of the demo, in its own process, some time after it began to solve, which takes many seconds."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", "from crestfall.cli import main; main()", "run", DEMO, "--out", tmp_path / "out"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        for line in process.stderr:
+            if "optimising" in line:
+                break
+        yield process
+    finally:
+        process.kill()
+        process.wait()
+        process.stdout.close()
+        process.stderr.close()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="Windows knows no SIGINT between processes")
+@pytest.mark.parametrize("wait_s", [0.2, 4.0], ids=["while the model is built", "while the solver runs"])
+def test_interruption_ends_promptly_with_130_and_writes_nothing(solving, tmp_path, wait_s):
+    time.sleep(wait_s)
+    assert solving.poll() is None, "the run was over before it was interrupted"
+    began = time.monotonic()
+    solving.send_signal(signal.SIGINT)
+    out, err = solving.communicate(timeout=60)
+    assert time.monotonic() - began < 5
+    assert (solving.returncode, out) == (130, "")
+    assert err.endswith(" s  interrupted, nothing was written\n")
+    assert "Traceback" not in err
+    assert list(tmp_path.iterdir()) == []
