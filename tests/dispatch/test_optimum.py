@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from crestfall.dispatch import Multipliers, Status, check_feasible, idle_schedule, lower_bound, optimise
 from dispatch_oracle import one_way_optimum, relaxed_optimum
-from small_problems import closing_error_kwh
+from small_problems import closing_error_kwh, peak_over, small_problem
 from strategies import moving_problems, steady_problems
 
 # The solvers keep rows and reduced costs to 1e-7; a dozen steps of 100 kW at prices near 0.3 make that 1e-6 in money.
@@ -71,6 +71,13 @@ def test_wrong_multipliers_never_lift_the_bound_above_the_optimum(problem, seed)
         peaks=tuple(draw.normal(scale=peak.rate_per_kw, size=peak.steps.size) for peak in problem.peaks),
     )
     assert lower_bound(problem, guess) <= one_way_optimum(problem) + SOLVER_COST
+
+
+def test_negative_share_of_a_peak_never_lifts_the_bound_above_the_optimum():
+    """Loads of 10 and 2 kW, one kW of the peak at 1: the optimum is 10; shares of 2 and -1, believed, would say 18."""
+    bare = small_problem(2, load_kw=[10, 2], ceiling_kwh=0.0, charge_limit_kw=0.0, peaks=(peak_over(0, 1),))
+    shares = np.array([2.0, -1.0])
+    assert lower_bound(bare, Multipliers(balance=shares, storage=np.zeros(2), peaks=(shares,))) <= 10.0
 
 
 @laws
