@@ -75,7 +75,8 @@ def test_wrong_multipliers_never_lift_the_bound_above_the_optimum(problem, seed)
 
 def test_negative_share_of_a_peak_never_lifts_the_bound_above_the_optimum():
     """Loads of 10 and 2 kW, one kW of the peak at 1: the optimum is 10; shares of 2 and -1, believed, would say 18."""
-    bare = small_problem(2, load_kw=[10, 2], ceiling_kwh=0.0, charge_limit_kw=0.0, peaks=(peak_over(0, 1),))
+    no_battery = {"charge_limit_kw": 0.0, "discharge_limit_kw": 0.0, "ceiling_kwh": 0.0}
+    bare = small_problem(2, load_kw=[10, 2], peaks=(peak_over(0, 1),), **no_battery)
     shares = np.array([2.0, -1.0])
     assert lower_bound(bare, Multipliers(balance=shares, storage=np.zeros(2), peaks=(shares,))) <= 10.0
 

@@ -12,11 +12,11 @@ from crestfall.replay import EnergyAccount, replay
 from parts import LOSSLESS, plant_with, series_of
 from small_problems import trading
 
-# ASTM E1049-85 (reapproved 2017), section 5.4.4, rainflow counting: the standard's own series and its table of counts,
+# ASTM E1049-85, section 5.4.4, rainflow counting: the standard's own series and its table of counts,
 # as restated at https://github.com/iamlikeme/rainflow/issues/4.
 ASTM_SERIES = [-2, 1, -3, 5, -1, 3, -4, 4, -2]
 ASTM_COUNTS = {3: 0.5, 4: 1.5, 6: 0.5, 8: 1.0, 9: 0.5}
-# The same loop started and closed at its highest peak, the repeating history of section 5.4.5: only closed cycles.
+# The same loop started and closed at its highest peak, repeating history (from memory: 5.4.5): only closed cycles.
 REPEATING_SERIES = [5, -1, 3, -4, 4, -2, 1, -3, 5]
 REPEATING_COUNTS = {3: 1.0, 4: 1.0, 7: 1.0, 9: 1.0}
 # The series on the page of the package `rainflow`, https://pypi.org/project/rainflow/3.1.0, with its ten ranges.
