@@ -45,7 +45,7 @@ def main() -> None:
     try:
         app()
     except CrestfallError as error:
-        print(error, file=sys.stderr)  # noqa: T201
+        print(error, file=sys.stderr)  # noqa: T201 -- the message is for the user, not for a log
         sys.exit(error.exit_status)
 
 

@@ -39,6 +39,7 @@ def least_excess_kw(problem: Problem, solver: object) -> FloatArray:
     model.is_worst = pyo.Constraint(model.step, rule=lambda m, t: m.worst_kw - m.excess_kw[t] >= 0)
     # A kW less of the worst costs at most a kW, and the losses of shifting it, in each other step.
     model.cost.set_value(2 * problem.n_steps * model.worst_kw + pyo.quicksum(model.excess_kw[t] for t in model.step))
+    # The parameter is an object so that this module need not import the solver package: its attributes are unknown.
     result = solver.solve(model, load_solutions=False, raise_exception_on_nonoptimal_result=False)  # type: ignore[attr-defined]
     if result.incumbent_objective is None:
         return np.zeros(problem.n_steps)
