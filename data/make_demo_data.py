@@ -1,4 +1,4 @@
-"""Make the demo site's year of interval data. ALL OF IT IS INVENTED: the place, the company, the weather and the load.
+"""Make the demo site's year of interval data. ALL IS INVENTED: the place, the company, weather, load and power prices.
 
 "Perlesand Cold Store" stands on no map. It keeps frozen and chilled fish on a made-up harbour of the Danish west coast,
 freezes what the boats land, and has 220 kWp of PV on its roof. The year is 2025 in Europe/Copenhagen, in steps of
@@ -7,7 +7,8 @@ freezes what the boats land, and has 220 kWp of PV on its roof. The year is 2025
 Run ``python data/make_demo_data.py``; it writes beside itself:
 
 - ``load/perlesand.csv``: time, load_kw, pv_kw, every 15 minutes;
-- ``load/perlesand_weather.csv``: time, temperature_c, every hour.
+- ``load/perlesand_weather.csv``: time, temperature_c, every hour;
+- ``prices/dagspris.csv``: time, price_per_mwh (EUR), every hour: day-ahead prices of a made-up area around the site.
 
 How it is built, from the sky down:
 
@@ -15,7 +16,8 @@ How it is built, from the sky down:
 2. air temperature from the season, the sun of the day, passing weather and a sea breeze on sunny afternoons;
 3. PV from the irradiance in the plane of the modules, their temperature, and the inverters' limit;
 4. refrigeration from heat that has to be removed (walls, doors, goods) over an efficiency that falls on warm days;
-5. what people and machines add: shifts, deliveries, blast freezing, defrosting, ice, lamps, offices, forklifts.
+5. what people and machines add: shifts, deliveries, blast freezing, defrosting, ice, lamps, offices, forklifts;
+6. day-ahead prices from what wind and sun leave to be generated otherwise, and fuel that gets dearer and cheaper.
 """
 
 from dataclasses import dataclass
@@ -29,6 +31,7 @@ FloatArray = NDArray[np.float64]
 
 SEED = 20250614
 SITE = "perlesand"
+PRICES = "dagspris"
 ZONE = "Europe/Copenhagen"
 YEAR = 2025
 STEP_H = 0.25
@@ -84,7 +87,7 @@ def write_all(folder: Path) -> list[Path]:
     Parameters
     ----------
     folder : Path
-        Folder in which ``load/`` is made.
+        Folder in which ``load/`` and ``prices/`` are made.
 
     Returns
     -------
@@ -97,7 +100,15 @@ def write_all(folder: Path) -> list[Path]:
     return [
         _write_csv(load, target / f"{SITE}.csv"),
         _write_csv(weather, target / f"{SITE}_weather.csv"),
+        write_prices(folder),
     ]
+
+
+def write_prices(folder: Path) -> Path:
+    """Write the day-ahead prices to ``prices/`` below a folder, and return the file."""
+    target = folder / "prices"
+    target.mkdir(parents=True, exist_ok=True)
+    return _write_csv(make_prices(), target / f"{PRICES}.csv", decimals=2)
 
 
 def make_year() -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -418,6 +429,56 @@ def forklifts_kw(clock: Clock, days: Days) -> FloatArray:
     return load
 
 
+# --- day-ahead prices -------------------------------------------------------------------------------------------------
+
+
+def make_prices() -> pd.DataFrame:
+    """Return the hourly day-ahead prices (price_per_mwh) in EUR, indexed by local time."""
+    clock = make_clock()
+    price = day_ahead_price_per_mwh(residual_load(clock), fuel_level(clock))
+    hourly = price.reshape(-1, 4).mean(axis=1).round(2) + 0.0  # + 0.0 turns -0.0 into 0.0
+    return pd.DataFrame({"price_per_mwh": hourly}, index=clock.start[::4])
+
+
+def area_demand(clock: Clock) -> FloatArray:
+    """Return the demand of the price area: two peaks on working days, one late hump on others, more in winter."""
+    date = pd.date_range(f"{YEAR}-01-01", f"{YEAR}-12-31", freq="D")
+    rest_day = ((date.day_of_week >= 5) | date.isin(pd.DatetimeIndex(HOLIDAYS)))[clock.day]
+    h = clock.hour
+    awake = 1 / (1 + np.exp(-(h - 6.2) / 0.7)) - 1 / (1 + np.exp(-(h - 22.3) / 0.8))
+    morning, evening = np.exp(-(((h - 8.0) / 1.6) ** 2)), np.exp(-(((h - 18.2) / 2.0) ** 2))
+    working = 0.20 * awake + 0.08 * morning + 0.12 * evening
+    resting = 0.10 * awake + 0.09 * evening
+    winter = np.cos(2 * np.pi * (clock.day - 20) / 365)
+    return 0.53 + 0.07 * winter + np.where(rest_day, resting, working) * (1 + 0.1 * winter)
+
+
+def residual_load(clock: Clock) -> FloatArray:
+    """Return what wind and sun leave of the demand, as a share of the highest demand; below 0 there is too much."""
+    n = len(clock.start)
+    winter = np.cos(2 * np.pi * (clock.day - 15) / 365)
+    gusty = 1.25 * _memory(_rng("wind fronts"), n, 30) + 0.45 * _memory(_rng("wind hours"), n, 6)
+    wind = 0.62 / (1 + np.exp(-(gusty - 0.7 + 0.3 * winter)))
+    ghi = clearness(clock) * clear_sky_ghi(sun_position(clock.start)[0])
+    sun = 0.62 * _lag(ghi, 1.0) / 900.0  # a whole area sees the clouds of one place blurred
+    return area_demand(clock) - wind - sun
+
+
+def fuel_level(clock: Clock) -> FloatArray:
+    """Return how dear fuel is against its mean of the year: dear in winter, and it wanders from week to week."""
+    winter = np.cos(2 * np.pi * (clock.day - 25) / 365)
+    return 1 + 0.12 * winter + 0.08 * _memory(_rng("fuel"), len(clock.start), 400)
+
+
+def day_ahead_price_per_mwh(residual: FloatArray, fuel: FloatArray) -> FloatArray:
+    """Return the price: it climbs with the residual load, leaps where capacity is short, and dips where it is spilt."""
+    climb = 20.0 + 132.0 * residual * fuel
+    leap = 44.0 * np.logaddexp(0, (residual - 0.80) / 0.045)
+    # Near zero offers lie close together; below it each further plant has to be paid more to stop.
+    spilt = 9.0 * np.logaddexp(0, (-0.10 - residual) / 0.035)
+    return np.where(climb > 0, climb, 0.3 * climb) + leap - spilt
+
+
 # --- helpers ----------------------------------------------------------------------------------------------------------
 
 
@@ -451,10 +512,10 @@ def _recursion(driven: FloatArray, keep: float) -> FloatArray:
     return out
 
 
-def _write_csv(table: pd.DataFrame, path: Path) -> Path:
+def _write_csv(table: pd.DataFrame, path: Path, decimals: int = 1) -> Path:
     """Write local stamps with their UTC offset, so that the hour that repeats in October is told apart."""
     stamps = [stamp.isoformat(timespec="minutes") for stamp in table.index]
-    text = table.set_axis(pd.Index(stamps, name="time")).to_csv(float_format="%.1f", lineterminator="\n")
+    text = table.set_axis(pd.Index(stamps, name="time")).to_csv(float_format=f"%.{decimals}f", lineterminator="\n")
     path.write_bytes(text.encode("ascii"))
     return path
 

@@ -30,7 +30,7 @@ def valid_scenario(tmp_path_factory) -> Scenario:
 
 @pytest.fixture(scope="session")
 def valid_tariff(valid_scenario) -> TariffFile:
-    return valid_scenario.tariff
+    return valid_scenario.contract[0].file
 
 
 @pytest.fixture(scope="session")

@@ -1,11 +1,14 @@
 """Plants, series and rates made of numbers, without files."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
+from billing import tariff_from
 from crestfall.plant import Option, Plant
 from crestfall.series import SiteSeries
-from crestfall.tariff import DemandRate, Rates
+from crestfall.tariff import Rates, rates_on
 
 ONE_RACK = {
     "option": Option(1, 1),
@@ -56,25 +59,30 @@ def rates_of(
 ) -> Rates:
     """Return rates with a price for each step; `demand` holds pairs of a rate per kW and the steps it measures."""
     buy = np.asarray(buy_per_kwh, dtype=float)
-    start = steps_from(len(buy), step_h=step_h, first=first)
-    levels, line = np.unique(buy, return_inverse=True)
-    month = start.year.to_numpy() * 12 + start.month.to_numpy()
-    return Rates(
-        start=start,
-        step_h=step_h,
-        period=(month - month[0]).astype(np.int64),
-        period_names=tuple(f"M{number}" for number in range(month[-1] - month[0] + 1)),
-        energy_line=line.astype(np.int64),
-        energy_names=tuple(f"Price {level:g}" for level in levels),
-        energy_rates_per_kwh=levels,
-        sell_per_kwh=np.full(len(buy), sell_per_kwh),
-        demand=tuple(
-            DemandRate(
-                name=f"Demand {k}",
-                rate_per_kw=float(rate),
-                measured=np.ones(len(buy), dtype=bool) if steps is None else np.isin(np.arange(len(buy)), steps),
-            )
-            for k, (rate, steps) in enumerate(demand)
-        ),
-        fixed_per_period=(),
+    levels = np.unique(buy)
+    averaging_min = round(step_h * 60)
+    # Each price is a component of its own, so that none of them need say when it holds.
+    tariff = tariff_from(
+        allow_negative=True,
+        billing={"prorate": False},  # a rate costs in a problem of a few days what it says
+        energy_charges=[
+            {"name": name, "component": name, "rate_per_kwh": level}
+            for level in levels.tolist()
+            for name in [f"Price {level:g}"]
+        ],
+        demand_charges=[
+            {"name": f"Demand {k}", "rate_per_kw": float(rate), "averaging_min": averaging_min}
+            for k, (rate, _) in enumerate(demand)
+        ],
+        export={"rate_per_kwh": sell_per_kwh},
     )
+    rates = rates_on(tariff, steps_from(len(buy), step_h=step_h, first=first), step_h=step_h)
+    sheet = rates.sheets[0]
+    energy = tuple(
+        replace(line, share=(buy == level).astype(float)) for line, level in zip(sheet.energy, levels, strict=True)
+    )
+    measured = tuple(
+        line if at is None else replace(line, measure=replace(line.measure, first=np.unique(at).astype(np.int64)))
+        for line, (_, at) in zip(sheet.demand, demand, strict=True)
+    )
+    return replace(rates, sheets=(replace(sheet, energy=energy, demand=measured),))

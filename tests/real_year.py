@@ -60,10 +60,10 @@ energy_charges:
     rate_per_kwh: 0.15
 demand_charges:
   - name: Peak demand at any time
-    rate_per_kw_month: 6.40
+    rate_per_kw: 6.40
     averaging_min: 15
   - name: Peak demand in the evening
-    rate_per_kw_month: 7.90
+    rate_per_kw: 7.90
     averaging_min: 15
     when:
       - {day_types: [working_day], times: ["16:00-20:00"]}

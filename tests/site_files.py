@@ -47,7 +47,7 @@ energy_charges:
     rate_per_kwh: 0.20
 demand_charges:
   - name: Peak
-    rate_per_kw_month: 9.5
+    rate_per_kw: 9.5
     averaging_min: 60
 fixed_charges:
   - name: Meter

@@ -4,8 +4,9 @@ import numpy as np
 from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
+from billing import tariff_from
 from crestfall.dispatch import Peak, Problem
-from crestfall.scenario import CatalogueFile, TariffFile
+from crestfall.scenario import CatalogueFile
 from site_files import CATALOGUE
 from small_problems import small_problem
 
@@ -41,13 +42,6 @@ def time_partitions(draw, *, step_min: int = 30):
         f"{clock(begin * step_min)}-{clock(end * step_min)}"
         for begin, end in zip(edges, edges[1:] + edges[:1], strict=True)
     ]
-
-
-def tariff_from(**keys) -> TariffFile:
-    """Return a tariff with the given keys, and a flat energy price unless they say otherwise."""
-    flat = [{"name": "Energy", "rate_per_kwh": 0.2}]
-    head = {"crestfall_tariff": 1, "title": "Drawn", "currency": "EUR", "valid_from": "2015-01-01"}
-    return TariffFile.model_validate({**head, "energy_charges": flat, **keys}, strict=False)
 
 
 @st.composite

@@ -1,5 +1,6 @@
 """The command line, as a user meets it: real exit statuses, real stdout and stderr."""
 
+import csv
 import json
 import os
 import re
@@ -66,7 +67,7 @@ def test_command_is_installed_under_its_name():
 def test_help_lists_the_commands():
     done = CliRunner().invoke(cli.app, ["--help"])
     assert done.exit_code == 0
-    assert all(re.search(rf"^ *{name} ", done.stdout, re.MULTILINE) for name in ("run", "check", "schema"))
+    assert all(re.search(rf"^ *{name} ", done.stdout, re.MULTILINE) for name in ("run", "check", "tariff", "schema"))
 
 
 @pytest.mark.parametrize("kind", ["scenario", "tariff", "catalogue"])
@@ -108,8 +109,80 @@ def test_check_says_what_it_read_and_writes_nothing(tmp_path):
     assert lines[0] == ("Tidewell Joinery   8,760 steps of 60 min, 2025-01-01 to 2025-12-31, Europe/Berlin")
     assert lines[-1] == "nothing wrong was found; nothing was run"
     assert "  option       2 racks, 1 module: 60 kVA, 100 kWh nominal, 80 kWh usable, 1 cabinet" in lines
-    assert "  tariff       Two prices and a peak: 2 energy charges, 1 demand charges" in lines
+    assert "  tariff       Two prices and a peak: 5 lines, 1 demand charge" in lines
     assert sorted(tmp_path.iterdir()) == files
+
+
+KLITLYS = ROOT / "data" / "tariffs" / "klitlys_seasonal.yaml"
+HOLMVANDRY = ROOT / "data" / "tariffs" / "holmvandry_capacity.yaml"
+LOAD = ROOT / "data" / "load" / "perlesand.csv"
+AT_HOME = ["--zone", "Europe/Copenhagen"]
+
+
+def test_tariff_is_shown_in_words():
+    done = crestfall("tariff", KLITLYS)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("Klitlys Power, seasonal time of use, low voltage above 100 kW (invented)\n")
+    assert "  Low load: 0.094 EUR per kWh, at all other times.\n" in done.stdout
+    assert max(map(len, done.stdout.splitlines())) <= 80
+
+
+def test_tariff_is_drawn_and_its_bill_printed_and_written(here, tmp_path):
+    picture, rows = tmp_path / "tariff.svg", tmp_path / "bill.csv"
+    status, out, err = here("tariff", KLITLYS, *AT_HOME, "--load", LOAD, "--picture", picture, "--bill", rows)
+    assert (status, err) == (0, "")
+    assert out.splitlines()[-2:] == [f"wrote {rows}", f"wrote {picture}"]
+    assert picture.read_text(encoding="utf-8").startswith("<?xml")
+    with rows.open(encoding="utf-8") as file:
+        due = sum(float(row["amount"]) for row in csv.DictReader(file))
+    assert re.search(rf"^Total +{due:,.2f}$", out, re.MULTILINE)
+
+
+def test_tariff_is_drawn_for_a_year_without_a_load(here, tmp_path):
+    status, out, _ = here("tariff", HOLMVANDRY, "--picture", tmp_path / "t.png", "--year", 2024, "--step-min", 30)
+    assert status == 0
+    assert out.endswith(f"wrote {tmp_path / 't.png'}\n")
+    assert (tmp_path / "t.png").read_bytes().startswith(b"\x89PNG")
+
+
+# Options, and what the message must hold.
+UNUSABLE_FOR_A_TARIFF = {
+    "zone": (["--zone", "Europe/Nowhere", "--picture", "p.svg"], "--zone: found 'Europe/Nowhere'"),
+    "load without a zone": (["--load", LOAD], "--zone is missing"),
+    "missing load": ([*AT_HOME, "--load", "no.csv"], "no.csv: cannot be read"),
+    "missing power factor": ([*AT_HOME, "--load", LOAD], "--power-factor is missing"),
+    "missing column": ([*AT_HOME, "--load", LOAD, "--column", "kw"], "there is no column 'kw'"),
+    "bill without a load": (["--bill", "b.csv"], "add --load"),
+    "year beside a load": ([*AT_HOME, "--load", LOAD, "--year", 2024], "leave one of them out"),
+    "picture of another kind": (["--picture", "p.gif"], "--picture p.gif: found the ending '.gif'"),
+    "steps longer than the mean": (
+        ["--picture", "p.svg", "--step-min", 60],
+        ": capacity_charges[0].averaging_min: found 30, expected a multiple of 60",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", UNUSABLE_FOR_A_TARIFF)
+def test_what_a_tariff_cannot_be_shown_with_ends_with_2(here, tmp_path, monkeypatch, name):
+    options, expected = UNUSABLE_FOR_A_TARIFF[name]
+    monkeypatch.chdir(tmp_path)
+    status, out, err = here("tariff", HOLMVANDRY, *options)
+    assert (status, out) == (2, "")
+    assert expected in err
+    assert "Traceback" not in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_error_that_only_the_steps_show_has_file_and_line(here):
+    line = next(n for n, text in enumerate(HOLMVANDRY.read_text().splitlines(), 1) if "averaging_min: 30" in text)
+    err = here("tariff", HOLMVANDRY, *UNUSABLE_FOR_A_TARIFF["steps longer than the mean"][0])[2]
+    assert err.startswith(f"{HOLMVANDRY}:{line}: capacity_charges[0].averaging_min: ")
+
+
+def test_missing_tariff_ends_with_2(here, tmp_path):
+    status, out, err = here("tariff", tmp_path / "no.yaml")
+    assert (status, out) == (2, "")
+    assert "there is no such file" in err
 
 
 @pytest.fixture(scope="module")

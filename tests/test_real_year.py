@@ -13,7 +13,6 @@ from crestfall.dispatch import Problem, Status, idle_schedule, optimise
 from crestfall.report import write_result
 from crestfall.scenario import load_scenario
 from crestfall.study import run
-from crestfall.tariff import billed_peaks_kw
 
 
 def fetched(*names):
@@ -60,7 +59,7 @@ def test_gap_is_below_a_millionth(real):
 @pytest.mark.parametrize("policy", ["hindsight", "rules"])
 def test_objective_is_the_recomputed_bill_and_the_wear(real, policy):
     result = real[0]
-    assert abs(result.bill_residual(getattr(result, policy))) < 1e-6 * result.bill_before_total
+    assert abs(result.bill_residual(getattr(result, policy))) < 1e-6 * result.before.bill_total
 
 
 @on_real_year
@@ -86,11 +85,11 @@ def test_hindsight_is_no_worse_than_rules_and_rules_no_worse_than_nothing(real):
 @on_real_year
 def test_no_billed_peak_is_above_the_one_before_by_more_than_the_auxiliaries(real):
     result = real[0]
-    rates, after = result.inputs.rates, result.hindsight.schedule.import_kw
-    rise_kw = billed_peaks_kw(rates, after) - billed_peaks_kw(rates, result.before.import_kw)
+    charges, after, before = result.inputs.rates.peak_charges, result.hindsight.readings, result.before.readings
+    rise_kw = np.array([charge.measure.peaks(after) - charge.measure.peaks(before) for charge in charges])
     assert rise_kw.shape == (2, 12)
     # A peak outside of the evening may rise to fill the store for a dearer one, but not in sum of what it costs.
-    weights = np.array([charge.rate_per_kw for charge in rates.demand])[:, np.newaxis]
+    weights = np.array([charge.rate for charge in charges])
     assert (weights * rise_kw).sum(axis=0).max() < 0
 
 

@@ -15,7 +15,7 @@ import typer
 from rich.console import Console
 
 import crestfall
-from crestfall.errors import CrestfallError
+from crestfall.errors import CrestfallError, InputError
 
 if TYPE_CHECKING:
     from crestfall.study import Case, Inputs, Result
@@ -29,6 +29,13 @@ PAST_ONLY = "knows the tariff and the past"
 WHOLE_YEAR = "knows the whole year: a ceiling"
 
 ScenarioPath = Annotated[Path, typer.Argument(help="Scenario file (YAML).", metavar="SCENARIO")]
+
+
+class Unit(StrEnum):
+    """Units of a load."""
+
+    KW = "kW"
+    KWH = "kWh"
 
 
 class Kind(StrEnum):
@@ -95,13 +102,66 @@ def check(scenario: ScenarioPath) -> None:
         f"{inputs.scenario.ask.site.name}   {_span(inputs)}",
         f"  load         {series.load_kw.sum() * series.step_h:,.0f} kWh, peak {series.load_kw.max():,.1f} kW",
         f"  PV           {series.pv_kw.sum() * series.step_h:,.0f} kWh, peak {series.pv_kw.max():,.1f} kW",
-        f"  tariff       {inputs.scenario.tariff.title}: {len(inputs.rates.energy_names)} energy charges,"
-        f" {len(inputs.rates.demand)} demand charges",
+        f"  tariff       {inputs.rates.title}: {_counted(len(inputs.rates.line_groups), 'line')},"
+        f" {_counted(len(inputs.rates.peak_charges), 'demand charge')}",
+        *(f"  or           {rates.title}" for rates in inputs.choices),
         f"  option       {plant.option}: {plant.rating_kva:,.0f} kVA, {plant.nominal_kwh:,.0f} kWh nominal,"
-        f" {plant.usable_kwh:,.0f} kWh usable, {plant.cabinets} cabinet{'' if plant.cabinets == 1 else 's'}",
+        f" {plant.usable_kwh:,.0f} kWh usable, {_counted(plant.cabinets, 'cabinet')}",
         "nothing wrong was found; nothing was run",
     ]
     typer.echo("\n".join(lines))
+
+
+@app.command()
+def tariff(
+    file: Annotated[Path, typer.Argument(help="Tariff file (YAML).", metavar="FILE")],
+    picture: Annotated[
+        Path | None, typer.Option(help="Draw prices and demand windows by day and hour (.svg, .png).", metavar="FILE")
+    ] = None,
+    year: Annotated[
+        int | None, typer.Option(help="Year of the picture; left out: that of valid_from.", min=1900, max=2200)
+    ] = None,
+    zone: Annotated[str | None, typer.Option(help="Time zone of the site, such as Europe/Lisbon.")] = None,
+    step_min: Annotated[int, typer.Option(help="Step of the picture in minutes.")] = 15,
+    load: Annotated[
+        Path | None,
+        typer.Option(help="Bill this load (CSV with a column time); it decides year and step.", metavar="FILE"),
+    ] = None,
+    column: Annotated[str, typer.Option(help="Column with the load.")] = "load_kw",
+    unit: Annotated[Unit, typer.Option(help="Mean power or energy of each step.")] = Unit.KW,
+    power_factor: Annotated[
+        float | None, typer.Option(help="Power factor of the load, where kVA or reactive power are billed.")
+    ] = None,
+    bill: Annotated[Path | None, typer.Option(help="Write all rows of the bill (CSV).", metavar="FILE")] = None,
+) -> None:
+    """Show one tariff in plain words; with --picture as a calendar, with --load as the bill of a load."""
+    from crestfall import report
+    from crestfall.scenario import load_tariff
+
+    if bill is not None and load is None:
+        raise InputError("--bill is the bill of a load\n    add --load")
+    if year is not None and load is not None:
+        raise InputError("--year together with --load, whose data have a year of their own\n    leave one of them out")
+    if picture is not None:
+        report.checked_picture_kind(picture)
+    sheet, width = load_tariff(file), Console().width
+    parts, written = ["\n".join(report.tariff_words(sheet.file, width=width))], []
+    rates = None
+    if load is not None:
+        billed = report.bill_load(
+            sheet, load, zone=zone, column=column, unit=unit.value, power_factor_frac=power_factor
+        )
+        rates = billed.rates
+        parts.append(report.bill_text(billed, width=width))
+        if bill is not None:
+            report.write_bill(billed, bill)
+            written.append(f"wrote {bill}")
+    if picture is not None:
+        if rates is None:
+            rates = report.lay_year(sheet, year=year, zone=zone, step_min=step_min)
+        report.write_tariff_picture(rates, picture)
+        written.append(f"wrote {picture}")
+    typer.echo("\n\n".join([*parts, *filter(None, ["\n".join(written)])]))
 
 
 @app.command()
@@ -169,6 +229,10 @@ def _interruptible(work: Callable[[], T]) -> T:
     return done[0]
 
 
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
 def _span(inputs: "Inputs") -> str:
     series = inputs.series
     first, last = (f"{stamp:%Y-%m-%d}" for stamp in (series.start[0], series.start[-1]))
@@ -184,7 +248,12 @@ def _screen(result: "Result", out: Path) -> str:
     payback = "none" if result.payback_years is None else f"{result.payback_years:.1f} years"
     gap_frac = result.hindsight.schedule.gap_frac(result.idle_cost)
     rows = [
-        ("bill before", f"{result.bill_before_total:,.0f}", f"{currency}/a", ""),
+        ("bill before", f"{result.before.bill_total:,.0f}", f"{currency}/a", ""),
+        *(
+            [("best contract", f"{result.reference.bill_total:,.0f}", f"{currency}/a", "without a battery")]
+            if result.best_contract
+            else []
+        ),
         ("bill after", f"{case.bill_total:,.0f}", f"{currency}/a", policy),
         *(_saving_row(result, one, note) for one, note in ((result.rules, PAST_ONLY), (result.hindsight, WHOLE_YEAR))),
         ("equivalent full cycles", f"{case.use.equivalent_full_cycles:,.0f}", "/a", policy),
@@ -209,6 +278,6 @@ def _screen(result: "Result", out: Path) -> str:
 
 
 def _saving_row(result: "Result", case: "Case", note: str) -> tuple[str, str, str, str]:
-    saving, before = result.saving(case), result.bill_before_total
+    saving, before = result.saving(case), result.before.bill_total
     share = f"{100 * saving / before:.1f} %, " if before > 0 else ""
     return f"saving by {case.policy}", f"{saving:,.0f}", f"{result.inputs.scenario.ask.money.currency}/a", share + note

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import ClassVar, Literal
 
 DocumentKind = Literal["scenario", "tariff", "catalogue"]
+DocumentName = str  # a kind of document; with further tariff files "tariff 2", "tariff 3" ...
 KeyPath = tuple[str | int, ...]
 
 
@@ -54,17 +55,17 @@ class KeyedError(InputError):
 
     Parameters
     ----------
-    document : {"scenario", "tariff", "catalogue"}
-        The file in which the value stands.
+    document : str
+        The file in which the value stands: scenario, tariff or catalogue, or a further tariff such as "tariff 2".
     key : tuple of str or int
         Path of keys that leads to it.
     found, expected, remedy : str
         What is there, what would be right, and how to get there.
     """
 
-    def __init__(self, document: DocumentKind, key: KeyPath, *, found: str, expected: str, remedy: str) -> None:
+    def __init__(self, document: DocumentName, key: KeyPath, *, found: str, expected: str, remedy: str) -> None:
         super().__init__(f"{dotted(key)}: found {found}, expected {expected}\n    {remedy}")
-        self.document: DocumentKind = document
+        self.document = document
         self.key = key
         self.found = found
         self.expected = expected

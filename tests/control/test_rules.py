@@ -31,6 +31,8 @@ class Site:
 
     problem: Problem
     rates: Rates
+    demand: tuple = ()
+    first: str = "2025-01-01"
 
     def follow(self, **settings_) -> Schedule:
         return follow_rules(self.problem, self.rates, RulesPolicy(**settings_))
@@ -43,16 +45,17 @@ def site_of(load_kw, *, buy_per_kwh=0.2, sell_per_kwh=0.0, demand=(), first="202
     rates = rates_of(buy, sell_per_kwh=sell_per_kwh, demand=demand, first=first)
     peaks = tuple(
         Peak(
-            name=f"{charge.name}, {name}", rate_per_kw=charge.rate_per_kw, steps=np.flatnonzero(charge.measured & mask)
+            name=f"{charge.name}, {charge.measure.periods.names[p]}",
+            rate_per_kw=charge.rate[p],
+            steps=charge.measure.intervals_in(p),
         )
-        for charge in rates.demand
-        for number, name in enumerate(rates.period_names)
-        if (charge.measured & (mask := rates.period == number)).any()
+        for charge in rates.sheets[0].demand
+        for p in charge.in_use
     )
     problem = small_problem(
         n, load_kw=load_kw, buy_per_kwh=buy, sell_per_kwh=sell_per_kwh, peaks=peaks, start_kwh=0.0, **plant
     )
-    return Site(problem, rates)
+    return Site(problem, rates, tuple(demand), first)
 
 
 ONE_PEAK = ((10.0, None),)
@@ -116,19 +119,9 @@ def test_data_that_end_earlier_give_the_same_decisions_until_then(site, policy, 
     assume(n < site.problem.n_steps)
     p = site.problem
     arrays = {name: value[:n] for name in p.__slots__ if isinstance(value := getattr(p, name), np.ndarray)}
-    rates = site.rates
-    demand = tuple(replace(charge, measured=charge.measured[:n]) for charge in rates.demand)
-    short = Site(
-        replace(p, peaks=(), **arrays),
-        replace(
-            rates,
-            start=rates.start[:n],
-            period=rates.period[:n],
-            energy_line=rates.energy_line[:n],
-            sell_per_kwh=rates.sell_per_kwh[:n],
-            demand=demand,
-        ),
-    )
+    demand = tuple((rate, at if at is None else [step for step in at if step < n]) for rate, at in site.demand)
+    rates = rates_of(p.buy_per_kwh[:n], sell_per_kwh=p.sell_per_kwh[0], demand=demand, first=site.first)
+    short = Site(replace(p, peaks=(), **arrays), rates)
     np.testing.assert_array_equal(short.follow(**policy).stored_kwh, site.follow(**policy).stored_kwh[:n])
 
 
@@ -136,8 +129,8 @@ def test_data_that_end_earlier_give_the_same_decisions_until_then(site, policy, 
 def test_decisions_do_not_depend_on_the_prices_of_later_days(site, policy, price):
     buy = site.problem.buy_per_kwh.copy()
     buy[DAY:] = price
-    rates = rates_of(buy, first="2025-01-31")
-    dearer = Site(replace(site.problem, buy_per_kwh=buy), replace(rates, demand=site.rates.demand))
+    rates = rates_of(buy, sell_per_kwh=site.problem.sell_per_kwh[0], demand=site.demand, first=site.first)
+    dearer = Site(replace(site.problem, buy_per_kwh=buy), rates)
     np.testing.assert_array_equal(dearer.follow(**policy).stored_kwh[:DAY], site.follow(**policy).stored_kwh[:DAY])
 
 

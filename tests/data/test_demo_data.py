@@ -9,8 +9,12 @@ import holidays
 import numpy as np
 import pandas as pd
 import pytest
+from ruamel.yaml import YAML
+
+from crestfall.scenario.tariff_file import TariffFile
 
 DATA = Path(__file__).parents[2] / "data"
+TARIFFS = sorted((DATA / "tariffs").glob("*.yaml"))
 
 
 @pytest.fixture(scope="module")
@@ -32,23 +36,27 @@ def weather() -> pd.DataFrame:
     return _read("perlesand_weather.csv")
 
 
-def _read(name: str) -> pd.DataFrame:
-    table = pd.read_csv(DATA / "load" / name)
+@pytest.fixture(scope="module")
+def prices() -> pd.Series:
+    return _read("dagspris.csv", folder="prices")["price_per_mwh"]
+
+
+def _read(name: str, folder: str = "load") -> pd.DataFrame:
+    table = pd.read_csv(DATA / folder / name)
     start = pd.DatetimeIndex(pd.to_datetime(table.pop("time"), utc=True)).tz_convert("Europe/Copenhagen")
     return table.set_index(start)
 
 
 def test_committed_files_are_what_the_generator_makes(generator, tmp_path):
     written = generator.write_all(tmp_path)
-    assert [path.name for path in written] == ["perlesand.csv", "perlesand_weather.csv"]
-    for path in written:
-        assert path.read_bytes() == (DATA / "load" / path.name).read_bytes(), (
-            f"run data/make_demo_data.py ({path.name})"
-        )
+    names = [path.relative_to(tmp_path).as_posix() for path in written]
+    assert names == ["load/perlesand.csv", "load/perlesand_weather.csv", "prices/dagspris.csv"]
+    for name in names:
+        assert (tmp_path / name).read_bytes() == (DATA / name).read_bytes(), f"run data/make_demo_data.py ({name})"
 
 
 def test_committed_files_are_small_and_hold_plain_numbers():
-    for path in (DATA / "load").glob("*.csv"):
+    for path in DATA.glob("*/*.csv"):
         assert path.stat().st_size < 1_600_000
         assert b"nan" not in path.read_bytes().lower()
         assert b"-0.0" not in path.read_bytes()
@@ -63,9 +71,12 @@ def test_generator_knows_the_public_holidays_of_its_year(generator):
     assert sorted(generator.HOLIDAYS) == sorted(str(day) for day in known)
 
 
-@pytest.mark.parametrize(("name", "step_min"), [("perlesand.csv", 15), ("perlesand_weather.csv", 60)])
-def test_axis_is_the_local_year_with_both_clock_changes(name, step_min):
-    start = _read(name).index
+@pytest.mark.parametrize(
+    ("folder", "name", "step_min"),
+    [("load", "perlesand.csv", 15), ("load", "perlesand_weather.csv", 60), ("prices", "dagspris.csv", 60)],
+)
+def test_axis_is_the_local_year_with_both_clock_changes(folder, name, step_min):
+    start = _read(name, folder).index
     assert start[0] == pd.Timestamp("2025-01-01", tz="Europe/Copenhagen")
     assert (np.diff(start.as_unit("s").asi8) == step_min * 60).all()
     steps = pd.Series(1, index=start).groupby(start.date).sum() * step_min / 60
@@ -136,3 +147,59 @@ def test_air_is_that_of_a_mild_coast(weather):
     by_hour = summer.groupby(summer.index.hour).mean()
     assert by_hour.idxmin() in (3, 4, 5, 6)
     assert 3 < by_hour.max() - by_hour.min() < 8
+
+
+def test_prices_are_those_of_a_windy_and_sunny_area(prices):
+    assert 55 < prices.mean() < 80  # EUR/MWh
+    assert 200 < prices.max() < 400
+    assert 100 < (prices < 0).sum() < 400  # h
+    assert 10 < (prices < -45).sum() < 100  # h; where the floor of the tariff holds
+    assert prices.min() > -200
+    daily = prices.groupby(prices.index.date)
+    assert 40 < (daily.max() - daily.min()).median() < 90
+
+
+def test_prices_peak_twice_a_day_and_rest_at_weekends(prices):
+    working = prices[prices.index.day_of_week < 5]
+    winter = working[working.index.month.isin([11, 12, 1, 2])]
+    by_hour = winter.groupby(winter.index.hour).mean()
+    assert by_hour.loc[:11].idxmax() in (7, 8)
+    assert by_hour.idxmax() in (17, 18, 19)
+    assert by_hour.loc[12:15].min() < 0.8 * min(by_hour[8], by_hour[18])
+    assert prices[prices.index.day_of_week >= 5].mean() < 0.85 * working.mean()
+
+
+def test_prices_are_low_on_summer_middays(prices):
+    summer = prices[prices.index.month.isin([5, 6, 7, 8])]
+    by_hour = summer.groupby(summer.index.hour).mean()
+    assert by_hour.loc[11:14].mean() < 0.5 * by_hour.loc[18:20].mean()
+    below = prices[prices < 0]
+    assert (below.index.month.isin(range(3, 11))).mean() > 0.9
+
+
+def test_each_kind_of_tariff_has_its_demo():
+    assert [path.stem for path in TARIFFS] == [
+        "dagspris_passthrough",
+        "ferrisbay_ratchet",
+        "holmvandry_capacity",
+        "klitlys_seasonal",
+        "solvighove_netblocks",
+    ]
+
+
+@pytest.mark.parametrize("path", TARIFFS, ids=lambda path: path.stem)
+def test_tariff_is_valid_and_says_that_it_is_invented(path):
+    tariff = TariffFile.model_validate(YAML(typ="safe").load(path))
+    assert tariff.title.endswith("(invented)")
+    assert path.read_text(encoding="utf-8").startswith("# An invented tariff of an invented utility.")
+    assert tariff.currency == "EUR"  # that of the demo scenarios
+    series = [charge.price_series for charge in tariff.energy_charges] + [tariff.export.price_series]
+    for source in filter(None, series):
+        assert source.column in pd.read_csv(path.parent / source.file, nrows=1).columns
+
+
+def test_system_peaks_are_dear_evenings_of_different_days(prices):
+    tariff = TariffFile.model_validate(YAML(typ="safe").load(DATA / "tariffs" / "dagspris_passthrough.yaml"))
+    start = pd.DatetimeIndex(tariff.coincident_charges[0].times).tz_localize(prices.index.tz)
+    assert len(set(start.date)) == len(start) == 6
+    assert (prices[start] > prices.quantile(0.995)).all()

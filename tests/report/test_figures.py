@@ -21,7 +21,7 @@ every_figure = pytest.mark.parametrize(("battery", "name"), EVERY_FIGURE)
 # Quantity and unit on each axis; None where an axis shares or needs none.
 LABELS = {
     "week": ("local time, Europe/Berlin", "[kW]", "[kWh]"),
-    "monthly-bill": ("bill [EUR a month]",),
+    "monthly-bill": ("bill [EUR a period]",),
     "duration-curve": ("hours of the year with more import than this", "import [kW]"),
     "store-by-hour": ("day of 2025", "hour of the local day", "state of charge at the end of the step [%]"),
     "cycle-depths": ("depth of the cycle [% of nominal energy]", "cycles a year"),
@@ -169,7 +169,8 @@ def with_import_moved(result, day: str, kwh: float):
     import_kw = result.before.import_kw.copy()
     import_kw[night] -= kwh / result.inputs.series.step_h
     schedule = replace(result.hindsight.schedule, import_kw=import_kw, export_kw=result.before.export_kw)
-    return replace(result, hindsight=replace(result.hindsight, schedule=schedule))
+    readings = replace(result.before.readings, import_kw=import_kw)
+    return replace(result, hindsight=replace(result.hindsight, schedule=schedule, readings=readings))
 
 
 @pytest.mark.parametrize(
@@ -205,8 +206,8 @@ def test_most_telling_week_without_any_saving_is_the_first_whole_one(without_bat
 
 
 def test_most_telling_week_counts_a_billed_peak_where_it_stood(result):
-    rates, before_kw = result.inputs.rates, result.before.import_kw
-    june = np.flatnonzero(rates.period == 5)
+    before_kw = result.before.import_kw
+    june = np.flatnonzero(result.inputs.series.start.month == 6)
     stood = june[np.argmax(before_kw[june])]
     cheaper = with_import_moved(result, "2025-02-12", 40.0)  # 8 EUR at 0.20 EUR/kWh
     cheaper.hindsight.schedule.import_kw[stood] -= 1.0  # 9.50 EUR off the peak of June

@@ -84,7 +84,7 @@ def test_schedule_is_read_back_with_its_zone_and_its_columns(folder, result):
 
 def test_bill_has_its_columns(folder):
     table = pd.read_csv(folder / "bill.csv")
-    assert list(table.columns) == ["period", "line", "quantity", "unit", "rate", "amount", "case"]
+    assert list(table.columns) == ["period", "group", "line", "quantity", "unit", "rate", "amount", "case"]
 
 
 def test_bill_adds_up_to_the_summary(folder):

@@ -316,7 +316,8 @@ def test_a_folder_in_place_of_a_scenario_is_named(tmp_path):
         pytest.param(
             in_scenario("tariff: tariff.yaml", "tariff: 12"),
             "FOLDER/scenario.yaml:10: tariff: found 12, expected the name of a file, or a block of keys\n"
-            "    a tariff file, relative to this YAML file, or the tariff's own keys written here",
+            "    the tariff in force: a file, relative to this YAML file; a list of files, each valid from its"
+            " valid_from to the next; or the tariff's own keys written here",
             id="number for the tariff",
         ),
         pytest.param(
@@ -456,14 +457,16 @@ def test_a_wrong_value_in_the_scenario_is_shown_with_its_place(tmp_path, edit, e
         ),
         pytest.param(
             in_tariff(REMAINDER, REMAINDER + "\n  - name: Rest\n    rate_per_kwh: 0.1"),
-            "FOLDER/tariff.yaml:21: energy_charges[2]: found a block of keys, expected 'when' on all energy charges but"
-            " one\n    two charges cannot both have all remaining times",
+            "FOLDER/tariff.yaml:21: energy_charges[2]: found a block of keys, expected 'when' on all charges of a"
+            " component but one\n    two charges cannot both have all remaining times; charges that add up are"
+            " different components",
             id="two remainders",
         ),
         pytest.param(
             in_tariff("name: Meter", "name: Peak"),
             "FOLDER/tariff.yaml:26: fixed_charges[0].name: found 'Peak', expected a name that no other charge has\n"
-            "    each line of the bill needs its own name",
+            "    each line of the bill needs its own name; these are groups: energy, demand, capacity, coincident,"
+            " events, reactive, fixed, export, minimum, surcharge",
             id="duplicate line name",
         ),
         pytest.param(
@@ -481,7 +484,7 @@ def test_a_wrong_value_in_the_scenario_is_shown_with_its_place(tmp_path, edit, e
         pytest.param(
             in_tariff("averaging_min: 60", "averaging_min: 45"),
             "FOLDER/tariff.yaml:24: demand_charges[0].averaging_min: found 45, expected 5, 10, 15, 20, 30 or 60\n"
-            "    minutes over which the meter averages demand; must equal the step of the data",
+            "    minutes over which the meter averages demand",
             id="averaging over 45 minutes",
         ),
         pytest.param(

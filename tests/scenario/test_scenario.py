@@ -15,12 +15,12 @@ def keyed_error(document="tariff"):
 
 def test_a_valid_scenario_gives_its_values(valid_scenario):
     assert valid_scenario.ask.option.racks == 2
-    assert valid_scenario.tariff.energy_charges[0].rate_per_kwh == 0.30
+    assert valid_scenario.contract[0].file.energy_charges[0].rate_per_kwh == 0.30
     assert valid_scenario.catalogue.rack.energy_kwh == 50
 
 
 def test_a_tariff_may_be_written_inside_the_scenario(scenario_with):
-    assert scenario_with(INLINE_TARIFF).tariff == scenario_with().tariff
+    assert scenario_with(INLINE_TARIFF).contract[0].file == scenario_with().contract[0].file
 
 
 def test_a_byte_order_mark_is_no_part_of_the_first_key(scenario_with):

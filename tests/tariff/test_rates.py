@@ -1,26 +1,14 @@
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crestfall.tariff import rates_on
-from strategies import ZONES_WITH_DAYLIGHT_SAVING, tariff_from, time_of_use_tariffs, years
-
-EVERY_DAY = ["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
-MONDAY_TO_FRIDAY = EVERY_DAY[:5]
+from billing import EVERY_DAY, MONDAY_TO_FRIDAY, amounts, billed, column, laid, steps, tariff_from
+from strategies import ZONES_WITH_DAYLIGHT_SAVING, time_of_use_tariffs, years
 
 # North American list of off-peak days: a Sunday date moves to Monday, a Saturday date stays on Saturday.
 # Published for 2010: http://www.docstoc.com/docs/52814626/Additional-Off-peak-Days-(aka-NERC-Holidays)
 OFF_PEAK_DAYS_2010 = ["2010-01-01", "2010-05-31", "2010-07-05", "2010-09-06", "2010-11-25", "2010-12-25"]
-
-
-def steps(first="2025-01-01", last="2026-01-01", *, zone="Europe/Berlin", step_min=60):
-    return pd.date_range(first, last, freq=f"{step_min}min", tz=zone, inclusive="left")
-
-
-def laid(tariff, start, *, step_min=60):
-    return rates_on(tariff, start, step_h=step_min / 60)
 
 
 def two_prices(when, **keys):
@@ -29,10 +17,16 @@ def two_prices(when, **keys):
     return tariff_from(energy_charges=charges, **keys)
 
 
-def stamps_of_a(tariff, start, form, *, step_min=60):
+def has_price_a(tariff, start):
+    """Whether a step has price `A`, all of it."""
+    share = laid(tariff, start).sheets[0].energy[0].share
+    assert set(share) <= {0, 1}
+    return share == 1
+
+
+def stamps_of_a(tariff, start, form):
     """Distinct local stamps, in the given form, of the steps that have price `A`."""
-    rates = laid(tariff, start, step_min=step_min)
-    return sorted(set(start[rates.energy_line == 0].strftime(form)))
+    return sorted(set(start[has_price_a(tariff, start)].strftime(form)))
 
 
 def test_a_season_may_run_over_new_year():
@@ -59,7 +53,7 @@ def test_a_window_may_run_over_midnight():
 
 def test_a_window_ends_before_its_last_minute():
     tariff = two_prices({"times": ["17:00-20:30"]})
-    assert stamps_of_a(tariff, steps(step_min=30), "%H:%M", step_min=30)[-1] == "20:00"
+    assert stamps_of_a(tariff, steps(step_min=30), "%H:%M")[-1] == "20:00"
 
 
 def test_a_window_up_to_24_ends_with_the_day():
@@ -96,8 +90,8 @@ def test_any_one_of_several_blocks_is_enough():
 )
 def test_a_night_window_follows_the_wall_clock_when_it_changes(zone, day, hours):
     start = steps(zone=zone)
-    rates = laid(two_prices({"times": ["00:00-04:00"]}), start)
-    assert np.sum((start.strftime("%Y-%m-%d") == day) & (rates.energy_line == 0)) == hours
+    in_window = has_price_a(two_prices({"times": ["00:00-04:00"]}), start)
+    assert np.sum((start.strftime("%Y-%m-%d") == day) & in_window) == hours
 
 
 @pytest.mark.parametrize(
@@ -116,7 +110,7 @@ def test_holidays_follow_the_rule_of_the_day_type(rule, n_hours):
         day_types={"working": {"weekdays": MONDAY_TO_FRIDAY, "on_holidays": rule}},
         holidays={"extra_dates": OFF_PEAK_DAYS_2010},
     )
-    assert np.sum(laid(tariff, steps("2010-01-01", "2011-01-01", zone="UTC")).energy_line == 0) == n_hours
+    assert np.sum(has_price_a(tariff, steps("2010-01-01", "2011-01-01", zone="UTC"))) == n_hours
 
 
 def holidays_of(year, *, zone, **holidays):
@@ -177,18 +171,20 @@ def is_price_a_window(tariff, stamp):
 )
 def test_every_step_has_the_one_price_that_the_wall_clock_says(tariff, zone, year, shift):
     start = steps(f"{year}-01-01", f"{year + 1}-01-01", zone=zone, step_min=30)
-    rates = laid(tariff, start, step_min=30)
+    energy = laid(tariff, start).sheets[0].energy
+    shares = np.array([line.share for line in energy])
+    assert (shares.sum(axis=0) == 1).all()
     some = slice(shift, None, 97)  # 97 half hours: every time of day and every month
-    names = [rates.energy_names[line] for line in rates.energy_line[some]]
+    names = [energy[line].name for line in shares[:, some].argmax(axis=0)]
     assert names == [is_price_a_window(tariff, stamp) for stamp in start[some].to_pydatetime()]
 
 
 @pytest.mark.parametrize("zone", ZONES_WITH_DAYLIGHT_SAVING)
 def test_periods_are_the_local_calendar_months(zone):
     start = steps("2024-04-01", "2025-04-01", zone=zone, step_min=30)
-    rates = laid(tariff_from(), start, step_min=30)
-    assert [rates.period_names[p] for p in rates.period] == start.strftime("%Y-%m").tolist()
-    assert len(rates.period_names) == 12
+    billing = laid(tariff_from(), start).sheets[0].layout.billing
+    assert [billing.names[p] for p in billing.of] == start.strftime("%Y-%m").tolist()
+    assert billing.factor.tolist() == [1.0] * 12
 
 
 def test_the_price_of_each_step_is_that_of_its_charge():
@@ -197,18 +193,20 @@ def test_the_price_of_each_step_is_that_of_its_charge():
 
 
 def test_a_demand_charge_without_when_is_measured_always():
-    demand = [{"name": "Peak", "rate_per_kw_month": 9, "averaging_min": 60}]
-    assert laid(tariff_from(demand_charges=demand), steps()).demand[0].measured.all()
+    demand = [{"name": "Peak", "rate_per_kw": 9, "averaging_min": 60}]
+    assert laid(tariff_from(demand_charges=demand), steps()).sheets[0].demand[0].measure.is_measured().all()
 
 
 def test_a_demand_charge_is_measured_in_its_windows():
     when = [{"times": ["17:00-19:00"]}]
-    demand = [{"name": "Peak", "rate_per_kw_month": 9, "averaging_min": 60, "when": when}]
+    demand = [{"name": "Peak", "rate_per_kw": 9, "averaging_min": 60, "when": when}]
     start = steps()
-    measured = laid(tariff_from(demand_charges=demand), start).demand[0].measured
+    measured = laid(tariff_from(demand_charges=demand), start).sheets[0].demand[0].measure.is_measured()
     assert sorted(set(start[measured].hour)) == [17, 18]
 
 
 def test_fixed_amounts_are_due_in_every_month():
     fixed = [{"name": "Meter", "amount_per_month": 12}, {"name": "Service", "amount_per_month": 0.5}]
-    assert laid(tariff_from(fixed_charges=fixed), steps()).fixed_cost == 150
+    table = billed(tariff_from(fixed_charges=fixed), steps())
+    assert (amounts(table)["Meter"], amounts(table)["Service"]) == (144, 6)
+    assert len(column(table, "Meter")) == 12

@@ -78,7 +78,8 @@ class _DayPrices:
 
     @classmethod
     def of(cls, problem: Problem, rates: Rates) -> "_DayPrices":
-        buy = problem.buy_per_kwh
+        # Prices of system peaks and events are in the problem's prices, but nobody knows these times in advance.
+        buy, sell = rates.buy_per_kwh, rates.sell_per_kwh
         days = rates.start.tz_localize(None).normalize().as_unit("s").asi8
         day = np.unique(days, return_inverse=True)[1]
         low, high = np.full(day[-1] + 1, np.inf), np.full(day[-1] + 1, -np.inf)
@@ -91,7 +92,7 @@ class _DayPrices:
             # Below zero even the lowest price is above `dear_from`: that is the time to charge, not to discharge.
             is_dear=(buy > dear_from[day]) & ~is_lowest,
             is_lowest=is_lowest,
-            is_storing_worth=problem.sell_per_kwh < (high[day] - problem.wear_per_kwh) * round_trip,
+            is_storing_worth=sell < (high[day] - problem.wear_per_kwh) * round_trip,
             has_spread=((high > dear_from) & (high > low))[day],
         )
 
@@ -101,15 +102,16 @@ class _Controller:
 
     def __init__(self, problem: Problem, rates: Rates, settings: RulesPolicy) -> None:
         self._problem = problem
-        self._period = rates.period.tolist()
-        self._measured: list[list[bool]] = [charge.measured.tolist() for charge in rates.demand]
+        charges = rates.peak_charges
+        self._period: list[list[int]] = [charge.measure.periods.of.tolist() for charge in charges]
+        self._measured: list[list[bool]] = [charge.measure.is_measured().tolist() for charge in charges]
         self._net_kw: list[float] = (problem.load_kw + problem.auxiliary_kw - problem.pv_kw).tolist()
         self._prices = _DayPrices.of(problem, rates)
-        keeps_reserve = bool(rates.demand) or bool(np.isfinite(problem.import_limit_kw).any())
+        keeps_reserve = bool(charges) or bool(np.isfinite(problem.import_limit_kw).any())
         usable = problem.ceiling_kwh - problem.floor_kwh
         self._reserve = (problem.floor_kwh + (settings.reserve_frac if keeps_reserve else 0.0) * usable).tolist()
         first = max(self._net_kw[0], 0.0) if settings.first_ceiling_kw is None else settings.first_ceiling_kw
-        self._ceilings = [first] * len(rates.demand)
+        self._ceilings = [first] * len(charges)
         self._month_start_frac = settings.month_start_frac
 
     def run(self) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -120,8 +122,7 @@ class _Controller:
         floor, full = p.floor_kwh.tolist(), p.ceiling_kwh.tolist()
         content = floor[0]
         for t in range(p.n_steps):
-            if t and self._period[t] != self._period[t - 1]:
-                self._ceilings = [ceiling * self._month_start_frac for ceiling in self._ceilings]
+            self._begin_periods(t)
             content *= p.keep_frac
             most_c = min(most_charge[t], max(full[t] - content, 0.0) / (p.step_h * p.charge_frac))
             most_d = min(most_discharge[t], max(content - floor[t], 0.0) * p.discharge_frac / p.step_h)
@@ -135,6 +136,12 @@ class _Controller:
             stored[t] = content
             self._raise_ceilings(t, self._net_kw[t] + power)
         return charge, discharge, stored
+
+    def _begin_periods(self, t: int) -> None:
+        """Lower the ceiling of each charge whose period begins with this step."""
+        for k, period in enumerate(self._period):
+            if t and period[t] != period[t - 1]:
+                self._ceilings[k] *= self._month_start_frac
 
     def _decide(self, t: int, most_c: float, most_d: float, above_reserve: float, to_reserve: float) -> float:
         """Return the power of one step: charge positive, discharge negative."""

@@ -1,16 +1,22 @@
 """From a :class:`Problem` (arrays) to the schedule of least cost, with proof."""
 
-from crestfall.dispatch._bound import Multipliers, lower_bound
-from crestfall.dispatch._problem import Peak, Problem
+from crestfall.dispatch._bound import Cut, Multipliers, lower_bound
+from crestfall.dispatch._problem import Problem
 from crestfall.dispatch._schedule import Schedule, Status, check_feasible, idle_schedule
+from crestfall.dispatch._settlement import FlowSum, Peak, Reference, Settlement, SettlementWriter
 from crestfall.dispatch._solve import ImportLimitError, optimise
 
 __all__ = [
+    "Cut",
+    "FlowSum",
     "ImportLimitError",
     "Multipliers",
     "Peak",
     "Problem",
+    "Reference",
     "Schedule",
+    "Settlement",
+    "SettlementWriter",
     "Status",
     "check_feasible",
     "idle_schedule",

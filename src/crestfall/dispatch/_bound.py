@@ -1,8 +1,8 @@
 """A lower bound on the cost from multipliers, by weak duality.
 
-Moving the balance, storage and peak rules of :mod:`crestfall.dispatch._model` into the objective with any multipliers
-leaves a problem in which each variable stands alone between its bounds; its minimum bounds the optimum from below [1]_.
-Wrong multipliers weaken the bound, they cannot falsify it, so no solver has to be believed.
+Moving the balance, storage, peak and settlement rules of :mod:`crestfall.dispatch._model` into the objective with any
+multipliers leaves a problem in which each variable stands alone between its bounds; its minimum bounds the optimum from
+below [1]_. Wrong multipliers weaken the bound, they cannot falsify it, so no solver has to be believed.
 
 References
 ----------
@@ -10,10 +10,31 @@ References
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
-from crestfall.dispatch._problem import FloatArray, Problem
+from crestfall.dispatch._problem import Problem
+from crestfall.dispatch._settlement import FloatArray, FlowSum
+
+
+class Cut(NamedTuple):
+    """A tangent that a peak of apparent power lies above: ``peak >= slope * mean import + constant``.
+
+    Parameters
+    ----------
+    peak, interval : int
+        Number of the peak, and of its interval.
+    slope : float
+        Rise of the tangent, kVA for each kW of mean import.
+    constant : float
+        Apparent power on the tangent without import [kVA].
+    """
+
+    peak: int
+    interval: int
+    slope: float
+    constant: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,13 +47,22 @@ class Multipliers:
         Cost of one more kW of demand in each step.
     storage : ndarray of shape (n_steps,)
         Cost of one kWh less stored at the end of each step.
-    peaks : tuple of ndarray, each of shape (n_measured,)
-        Share of each peak's rate that each of its steps carries; negative entries are taken as 0.
+    peaks : tuple of ndarray, each of shape (n_intervals,)
+        Share of each peak's rate that each of its intervals carries; negative entries are taken as 0.
+    cuts : tuple of (Cut, float), default=()
+        Tangents, each with the share of its peak's rate that it carries.
+    sums : ndarray of shape (n_sums,), optional
+        Cost of one unit more of each sum; left out: zero.
+    rows : ndarray of shape (n_rows,), optional
+        Cost of moving each row of the settlement up by one; left out: zero.
     """
 
     balance: FloatArray
     storage: FloatArray
     peaks: tuple[FloatArray, ...]
+    cuts: tuple[tuple[Cut, float], ...] = ()
+    sums: FloatArray | None = None
+    rows: FloatArray | None = None
 
 
 def lower_bound(problem: Problem, multipliers: Multipliers) -> float:
@@ -53,19 +83,64 @@ def lower_bound(problem: Problem, multipliers: Multipliers) -> float:
     """
     p, balance, storage = problem, multipliers.balance, multipliers.storage
     h = p.step_h
-    peak_on_import = np.zeros(p.n_steps)
+    on_import, on_export = np.zeros(p.n_steps), np.zeros(p.n_steps)
+    n_peaks = len(p.peaks)
+    carried = np.zeros(n_peaks)
     total = p.fixed_cost
-    for peak, duals in zip(p.peaks, multipliers.peaks, strict=True):
-        carried = np.maximum(duals, 0.0)
-        np.add.at(peak_on_import, peak.steps, carried)
-        total += _least(peak.rate_per_kw - carried.sum(), 0.0, float(p.most_import_kw[peak.steps].max(initial=0.0)))
+    for k, (peak, duals) in enumerate(zip(p.peaks, multipliers.peaks, strict=True)):
+        shares = np.maximum(duals, 0.0)
+        carried[k] = shares.sum()
+        for offset in range(peak.span):
+            np.add.at(on_import, peak.steps + offset, shares / peak.span)
+    for cut, dual in multipliers.cuts:
+        share, peak = max(dual, 0.0), p.peaks[cut.peak]
+        carried[cut.peak] += share
+        first = peak.steps[cut.interval]
+        on_import[first : first + peak.span] += share * cut.slope / peak.span
+        total += share * cut.constant
+    sums = np.zeros(len(p.sums)) if multipliers.sums is None else multipliers.sums
+    for flow_sum, price in zip(p.sums, sums, strict=True):
+        on_import[flow_sum.steps] += price * flow_sum.import_weight
+        on_export[flow_sum.steps] += price * flow_sum.export_weight
+    from_rows, settled = _least_of_settlement(p, multipliers)
+    total += settled
+    for k, peak in enumerate(p.peaks):
+        total += _least(
+            peak.rate_per_kw - carried[k] - from_rows[k], peak.least, max(peak.least, peak.of(p.most_import_kw))
+        )
+    for j, flow_sum in enumerate(p.sums):
+        total += _least(-sums[j] - from_rows[n_peaks + j], *_range_of(p, flow_sum))
     total += float(balance @ (p.load_kw + p.auxiliary_kw - p.pv_kw))
-    total += _least(h * p.buy_per_kwh + peak_on_import - balance, 0.0, p.most_import_kw)
-    total += _least(balance - h * p.sell_per_kwh, 0.0, p.most_export_kw)
+    total += _least(h * p.buy_per_kwh + on_import - balance, 0.0, p.most_import_kw)
+    total += _least(balance - h * p.sell_per_kwh + on_export, 0.0, p.most_export_kw)
     total += _least(balance, 0.0, p.curtailable_kw)
     total += _least(balance + h * p.charge_frac * storage, 0.0, p.most_charge_kw)
     total += _least(h * p.wear_per_kwh - balance - h / p.discharge_frac * storage, 0.0, p.most_discharge_kw)
-    return total + _least_of_store(p, storage)
+    return float(total + _least_of_store(p, storage))
+
+
+def _least_of_settlement(p: Problem, multipliers: Multipliers) -> tuple[FloatArray, float]:
+    """Return what the rows put on peaks and sums, and the least cost of the settlement's own variables."""
+    s = p.settlement
+    on_column = np.zeros(len(p.peaks) + len(p.sums) + len(s.names))
+    total = 0.0
+    prices = np.zeros(len(s.rows)) if multipliers.rows is None else multipliers.rows
+    for row, price in zip(s.rows, prices, strict=True):
+        bound = row.at_least if price > 0 else row.at_most
+        if price == 0 or not np.isfinite(bound):
+            continue
+        total += price * bound
+        np.add.at(on_column, list(row.columns), price * np.array(row.weights))
+    n_measured = len(p.peaks) + len(p.sums)
+    return on_column[:n_measured], total + _least(s.cost - on_column[n_measured:], 0.0, s.upper)
+
+
+def _range_of(p: Problem, total: FlowSum) -> tuple[float, float]:
+    """Return the least and the largest value that one-way flows can give a sum."""
+    on_import = total.import_weight * p.most_import_kw[total.steps]
+    on_export = total.export_weight * p.most_export_kw[total.steps]
+    parts = np.concatenate((on_import, on_export))
+    return float(np.minimum(parts, 0.0).sum()), float(np.maximum(parts, 0.0).sum())
 
 
 def _least_of_store(p: Problem, storage: FloatArray) -> float:

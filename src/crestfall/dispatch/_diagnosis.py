@@ -4,7 +4,8 @@ import numpy as np
 import pyomo.environ as pyo
 
 from crestfall.dispatch._model import build_model, values_of
-from crestfall.dispatch._problem import FloatArray, Problem
+from crestfall.dispatch._problem import Problem
+from crestfall.dispatch._settlement import FloatArray
 
 # Below a watt the solver's own tolerance speaks.
 NOTICEABLE_KW = 1e-3

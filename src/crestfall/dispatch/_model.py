@@ -2,15 +2,20 @@
 
 Per step t of length h, all variables >= 0::
 
-    minimise   sum_t h (buy_t import_t - sell_t export_t + wear discharge_t) + sum_k rate_k peak_k + fixed
+    minimise   sum_t h (buy_t import_t - sell_t export_t + wear discharge_t) + sum_k rate_k peak_k + settled + fixed
     balance    import_t - export_t = load_t + auxiliary_t + charge_t - discharge_t - (pv_t - curtailed_t)
     storage    stored_t = keep stored_{t-1} + h (charge_frac charge_t - discharge_t / discharge_frac)
-    peaks      peak_k >= import_t                                   for each step t that peak k measures
+    peaks      peak_k >= mean import of each interval that peak k measures
+    sums       sum_j = weighted import and export of its steps
+    rows       of the settlement, on peaks, sums and its own variables (ratchets, contracted levels, blocks ...)
     limits     on every flow and on the store, as bounds of the variables
     ends       stored at the end = stored at the start, or as given
 
-It is a relaxation: where burning energy pays (a negative price, export dearer than import) the program charges and
-discharges, or imports and exports, in one step. :func:`choose_direction` adds the missing either-or for such steps.
+Peaks of apparent power lie above tangents (:func:`add_cuts`), since ``hypot(import, kvar)`` is convex in import.
+
+It is a relaxation: choices of the settlement are left open between 0 and 1 until :func:`settle_choices` fixes them, and
+where burning energy pays (a negative price, export dearer than import) the program charges and discharges, or imports
+and exports, in one step; :func:`choose_direction` adds the missing either-or for such steps.
 """
 
 from collections.abc import Iterable
@@ -19,7 +24,9 @@ from typing import Any
 import numpy as np
 import pyomo.environ as pyo
 
+from crestfall.dispatch._bound import Cut
 from crestfall.dispatch._problem import Problem
+from crestfall.dispatch._settlement import FloatArray
 
 
 def build_model(problem: Problem) -> pyo.ConcreteModel:
@@ -35,7 +42,8 @@ def build_model(problem: Problem) -> pyo.ConcreteModel:
     -------
     ConcreteModel
         Variables `charge_kw`, `discharge_kw`, `stored_kwh`, `import_kw`, `export_kw`, `curtailed_kw`, each over
-        `step`, and `peak_kw` over `peak`; rules `balance`, `storage`, `measured`; objective `cost`.
+        `step`, `peak_kw` over `peak`, `total` over `sum`, `settled` over `own`; rules `balance`, `storage`, `measured`,
+        `summed`, `row`, `tangent`; objective `cost`.
     """
     model = pyo.ConcreteModel()
     model.step = pyo.RangeSet(0, problem.n_steps - 1)
@@ -44,6 +52,7 @@ def build_model(problem: Problem) -> pyo.ConcreteModel:
     _add_balance(model, problem)
     _add_storage(model, problem)
     _add_peaks(model, problem)
+    _add_settlement(model, problem)
     _add_cost(model, problem)
     return model
 
@@ -76,13 +85,50 @@ def choose_direction(
             model.one_way.add(back[t] <= float(most_back[t]) * (1 - is_forward))
 
 
-def values_of(variable: Any) -> "np.ndarray[tuple[int], np.dtype[np.float64]]":
+def settle_choices(model: pyo.ConcreteModel, problem: Problem, values: FloatArray) -> None:
+    """
+    Fix the choices of the settlement; the model stays a linear program, of one way to choose.
+
+    Parameters
+    ----------
+    model : ConcreteModel
+        A model of :func:`build_model`.
+    problem : Problem
+        Its arrays.
+    values : ndarray of shape (n_variables,)
+        Values of all variables of the settlement, of which the choices are taken.
+    """
+    for i in np.flatnonzero(problem.settlement.is_choice).tolist():
+        model.settled[i].fix(round(values[i]))
+
+
+def add_cuts(model: pyo.ConcreteModel, problem: Problem, cuts: Iterable[Cut]) -> None:
+    """
+    Add tangents of apparent power.
+
+    Parameters
+    ----------
+    model : ConcreteModel
+        A model of :func:`build_model`.
+    problem : Problem
+        Its arrays.
+    cuts : iterable of Cut
+        The tangents.
+    """
+    for cut in cuts:
+        peak = problem.peaks[cut.peak]
+        first = int(peak.steps[cut.interval])
+        mean = pyo.quicksum(model.import_kw[t] for t in range(first, first + peak.span)) / peak.span
+        model.tangent.add(model.peak_kw[cut.peak] - cut.slope * mean >= cut.constant)
+
+
+def values_of(variable: Any) -> FloatArray:
     """Return the solution of an indexed variable, shape (n_index,)."""
     return np.fromiter((item.value for item in variable.values()), dtype=np.float64, count=len(variable))
 
 
 def _add_flows(model: pyo.ConcreteModel, problem: Problem) -> None:
-    def upto(limits: "np.ndarray[tuple[int], np.dtype[np.float64]]") -> Any:
+    def upto(limits: FloatArray) -> Any:
         most = limits.tolist()
         return lambda _, t: (0.0, most[t])
 
@@ -120,14 +166,48 @@ def _add_storage(model: pyo.ConcreteModel, problem: Problem) -> None:
 
 
 def _add_peaks(model: pyo.ConcreteModel, problem: Problem) -> None:
-    model.peak_kw = pyo.Var(model.peak, bounds=(0.0, None))
+    least = [peak.least for peak in problem.peaks]
+    model.peak_kw = pyo.Var(model.peak, bounds=lambda _, k: (least[k], None))
+    spans = [peak.span for peak in problem.peaks]
     model.is_measured = pyo.Set(
-        dimen=2, initialize=[(k, t) for k, peak in enumerate(problem.peaks) for t in peak.steps.tolist()]
+        dimen=2,
+        initialize=[(k, t) for k, peak in enumerate(problem.peaks) if peak.kvar is None for t in peak.steps.tolist()],
     )
+    model.tangent = pyo.ConstraintList()
 
     @model.Constraint(model.is_measured)
     def measured(m: Any, k: int, t: int) -> Any:
-        return m.peak_kw[k] - m.import_kw[t] >= 0
+        if spans[k] == 1:
+            return m.peak_kw[k] - m.import_kw[t] >= 0
+        return spans[k] * m.peak_kw[k] - pyo.quicksum(m.import_kw[i] for i in range(t, t + spans[k])) >= 0
+
+
+def _add_settlement(model: pyo.ConcreteModel, problem: Problem) -> None:
+    settlement = problem.settlement
+    upper = settlement.upper.tolist()
+    model.sum = pyo.RangeSet(0, len(problem.sums) - 1)
+    model.own = pyo.RangeSet(0, len(upper) - 1)
+    model.total = pyo.Var(model.sum)
+    model.settled = pyo.Var(model.own, bounds=lambda _, i: (0.0, upper[i]))
+
+    @model.Constraint(model.sum)
+    def summed(m: Any, j: int) -> Any:
+        total = problem.sums[j]
+        steps, imported, exported = total.steps.tolist(), total.import_weight.tolist(), total.export_weight.tolist()
+        flows = [w * m.import_kw[t] for t, w in zip(steps, imported, strict=True) if w]
+        flows += [w * m.export_kw[t] for t, w in zip(steps, exported, strict=True) if w]
+        return m.total[j] - pyo.quicksum(flows) == 0
+
+    columns = [*model.peak_kw.values(), *model.total.values(), *model.settled.values()]
+    model.row_number = pyo.RangeSet(0, len(settlement.rows) - 1)
+
+    @model.Constraint(model.row_number)
+    def row(_: Any, r: int) -> Any:
+        number, weights, at_least, at_most = settlement.rows[r]
+        body = pyo.quicksum(w * columns[c] for c, w in zip(number, weights, strict=True))
+        if at_least == at_most:
+            return body == at_least
+        return body >= at_least if np.isfinite(at_least) else body <= at_most
 
 
 def _add_cost(model: pyo.ConcreteModel, problem: Problem) -> None:
@@ -138,4 +218,6 @@ def _add_cost(model: pyo.ConcreteModel, problem: Problem) -> None:
         buy[t] * model.import_kw[t] - sell[t] * model.export_kw[t] + wear * model.discharge_kw[t] for t in model.step
     )
     demand = pyo.quicksum(peak.rate_per_kw * model.peak_kw[k] for k, peak in enumerate(problem.peaks))
-    model.cost = pyo.Objective(expr=energy + demand + problem.fixed_cost)
+    costs = problem.settlement.cost.tolist()
+    settled = pyo.quicksum(cost * model.settled[i] for i, cost in enumerate(costs) if cost)
+    model.cost = pyo.Objective(expr=energy + demand + settled + problem.fixed_cost)

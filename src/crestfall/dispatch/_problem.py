@@ -3,28 +3,8 @@
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Peak:
-    """One billed peak: a demand charge in one billing period.
-
-    Parameters
-    ----------
-    name : str
-        Charge and period, for messages.
-    rate_per_kw : float
-        Price of one kW, not negative.
-    steps : ndarray of int, shape (n_measured,)
-        Steps whose import counts.
-    """
-
-    name: str
-    rate_per_kw: float
-    steps: NDArray[np.int64]
+from crestfall.dispatch._settlement import NOTHING_TO_SETTLE, FloatArray, FlowSum, Peak, Settlement
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +40,10 @@ class Problem:
         Price on each kWh discharged (AC).
     peaks : tuple of Peak
         Billed peaks.
+    sums : tuple of FlowSum
+        Sums of import and export that the settlement needs.
+    settlement : Settlement
+        What the bill makes of peaks and sums beyond the price of each.
     fixed_cost : float
         What is due whatever is done; added to every objective.
 
@@ -92,6 +76,8 @@ class Problem:
     end_kwh: float | None = None
     wear_per_kwh: float = 0.0
     peaks: tuple[Peak, ...] = ()
+    sums: tuple[FlowSum, ...] = ()
+    settlement: Settlement = NOTHING_TO_SETTLE
     fixed_cost: float = 0.0
 
     def __post_init__(self) -> None:
@@ -143,10 +129,15 @@ class Problem:
         for peak in self.peaks:
             if not 0 <= peak.rate_per_kw < np.inf:
                 raise ValueError(f"peak '{peak.name}' has the rate {peak.rate_per_kw:g}, expected 0 or more")
-            if peak.steps.size and not (peak.steps.min() >= 0 and peak.steps.max() < self.n_steps):
+            if peak.steps.size and not (peak.steps.min() >= 0 and peak.steps.max() + peak.span <= self.n_steps):
                 raise ValueError(f"peak '{peak.name}' measures steps outside 0 to {self.n_steps - 1}")
             if len(np.unique(peak.steps)) != peak.steps.size:
                 raise ValueError(f"peak '{peak.name}' measures a step twice")
+        if self.settlement.names and self.settlement.n_measured != len(self.peaks) + len(self.sums):
+            raise ValueError(
+                f"settlement counts {self.settlement.n_measured} peaks and sums, expected {len(self.peaks)} and"
+                f" {len(self.sums)}"
+            )
 
     @property
     def n_steps(self) -> int:
@@ -187,5 +178,11 @@ class Problem:
         energy = self.step_h * float(
             self.buy_per_kwh @ import_kw - self.sell_per_kwh @ export_kw + self.wear_per_kwh * discharge_kw.sum()
         )
-        peaks = sum(peak.rate_per_kw * float(import_kw[peak.steps].max(initial=0.0)) for peak in self.peaks)
-        return energy + peaks + self.fixed_cost
+        measured = self.measured(import_kw, export_kw)
+        priced = sum(peak.rate_per_kw * value for peak, value in zip(self.peaks, measured, strict=False))
+        return float(energy + priced + self.settlement.least_cost(measured) + self.fixed_cost)
+
+    def measured(self, import_kw: FloatArray, export_kw: FloatArray) -> FloatArray:
+        """Return the peaks and then the sums of given flows, shape (n_peaks + n_sums,)."""
+        peaks = [peak.of(import_kw) for peak in self.peaks]
+        return np.array([*peaks, *(total.of(import_kw, export_kw) for total in self.sums)])

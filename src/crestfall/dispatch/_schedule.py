@@ -5,7 +5,8 @@ from enum import StrEnum
 
 import numpy as np
 
-from crestfall.dispatch._problem import FloatArray, Problem
+from crestfall.dispatch._problem import Problem
+from crestfall.dispatch._settlement import FloatArray
 from crestfall.errors import SolverError
 
 # Solvers keep their rows to about 1e-7 of the largest number in them; a site of 10 MW leaves 1e-3 kW.

@@ -1,28 +1,34 @@
 """Solve a dispatch problem with Pyomo and HiGHS, repair what the relaxation gets wrong, and prove the result."""
 
 import time
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from crestfall.dispatch._bound import Multipliers, lower_bound
+from crestfall.dispatch._bound import Cut, Multipliers, lower_bound
 from crestfall.dispatch._diagnosis import NOTICEABLE_KW, least_excess_kw, store_fault
-from crestfall.dispatch._model import build_model, choose_direction, values_of
+from crestfall.dispatch._model import add_cuts, build_model, choose_direction, settle_choices, values_of
 from crestfall.dispatch._problem import Problem
 from crestfall.dispatch._schedule import Schedule, Status, check_feasible
 from crestfall.errors import InfeasibleError, SolverError
+from crestfall.tariff import interval_means
 
 BOTH_WAYS_KW = 1e-5  # flows below are the solver's noise
 MIXED_INTEGER_GAP = 1e-6
+SETTLED_FRAC = 1e-7  # of the cost: what tangents and open choices may leave out
 
 
 def optimise(problem: Problem, *, time_limit_s: float = 600.0) -> Schedule:
     """
     Return the schedule of least cost with a proven lower bound.
 
-    The linear program is solved first. If it flows both ways in some steps, these steps are given an either-or and
-    the mixed-integer program is solved, until none is left.
+    The linear program is solved first. Where it is too cheap it is made stricter and solved again, until it is not:
+    tangents are added where apparent power lies above them, and steps that flow both ways are given an either-or.
+    Choices of the settlement are left open between 0 and 1 for the bound; then they are fixed as the last schedule
+    would have them, and solved again as long as that saves anything. That is a local search: the gap says how far it
+    may be from the optimum.
 
     Parameters
     ----------
@@ -58,20 +64,85 @@ class _Search:
         self._model = build_model(problem)
         self._bound = -np.inf
         self._repaired: set[int] = set()
+        self._cuts: list[Cut] = []
+        self._chosen: NDArray[np.float64] | None = None
+        self._best: Schedule | None = None
+        self._add_cuts(self._first_cuts())
 
     def run(self) -> Schedule:
         is_optimal = self._solve()
-        self._bound = lower_bound(self._problem, self._multipliers())
-        while True:
-            battery, meter = self._both_ways()
-            if not battery.size and not meter.size:
-                break
-            self._repaired |= {*battery.tolist(), *meter.tolist()}
-            choose_direction(self._model, self._problem, battery=battery.tolist(), meter=meter.tolist())
+        while is_optimal and self._is_made_stricter():
             is_optimal = self._solve()
-        schedule = self._schedule(Status.OPTIMAL if is_optimal else Status.TIME_LIMIT)
+        schedule = self._cheaper_of_best(self._schedule(Status.OPTIMAL if is_optimal else Status.TIME_LIMIT))
         check_feasible(self._problem, schedule)
         return schedule
+
+    def _cheaper_of_best(self, schedule: Schedule) -> Schedule:
+        """Return the cheaper of a schedule and the best one so far, with the bound of now."""
+        best = schedule if self._best is None or schedule.objective < self._best.objective else self._best
+        return replace(best, lower_bound=self._bound, status=schedule.status)
+
+    def _is_made_stricter(self) -> bool:
+        """Forbid what the last solution got too cheaply; return whether there was anything."""
+        battery, meter = self._both_ways()
+        if battery.size or meter.size:
+            self._repaired |= {*battery.tolist(), *meter.tolist()}
+            choose_direction(self._model, self._problem, battery=battery.tolist(), meter=meter.tolist())
+            return True
+        if not self._cuts and not self._problem.settlement.has_choices:
+            return False
+        schedule = self._schedule(Status.OPTIMAL)
+        tolerance = SETTLED_FRAC * max(1.0, abs(schedule.objective))
+        if schedule.objective - self._result.incumbent_objective <= tolerance and self._chosen is None:
+            return False
+        if cuts := self._violated_cuts():
+            self._add_cuts(cuts)
+            return True
+        return self._problem.settlement.has_choices and self._is_choice_changed(schedule, tolerance)
+
+    def _is_choice_changed(self, schedule: Schedule, tolerance: float) -> bool:
+        """Fix the choices as a schedule would have them, unless they are, or it saves no more than the best so far."""
+        is_better = self._best is None or schedule.objective < self._best.objective - tolerance
+        if self._best is None or schedule.objective < self._best.objective:
+            self._best = schedule
+        p = self._problem
+        values = p.settlement.best(p.measured(schedule.import_kw, schedule.export_kw))
+        chosen = np.round(values[p.settlement.is_choice])
+        if not is_better or (self._chosen is not None and np.array_equal(chosen, self._chosen)):
+            return False
+        self._chosen = chosen
+        settle_choices(self._model, p, values)
+        return True
+
+    def _add_cuts(self, cuts: list[Cut]) -> None:
+        add_cuts(self._model, self._problem, cuts)
+        self._cuts += cuts
+
+    def _first_cuts(self) -> list[Cut]:
+        """Return a tangent for each interval of apparent power, taken at the import of the idle plant."""
+        p = self._problem
+        idle_kw = np.clip(p.load_kw + p.auxiliary_kw - p.pv_kw, 0.0, None)
+        return [
+            _tangent(k, i, float(mean), float(kvar))
+            for k, peak in enumerate(p.peaks)
+            if peak.kvar is not None
+            for i, (mean, kvar) in enumerate(
+                zip(interval_means(idle_kw, peak.steps, peak.span), peak.kvar, strict=True)
+            )
+        ]
+
+    def _violated_cuts(self) -> list[Cut]:
+        """Return a tangent where the apparent power of an interval lies noticeably above its peak in the model."""
+        import_kw, peak_kw = values_of(self._model.import_kw), values_of(self._model.peak_kw)
+        cuts = []
+        for k, peak in enumerate(self._problem.peaks):
+            if peak.kvar is None:
+                continue
+            means = interval_means(import_kw, peak.steps, peak.span)
+            above = np.hypot(means, peak.kvar) - peak_kw[k]
+            for i in np.flatnonzero(above > BOTH_WAYS_KW):
+                cuts.append(_tangent(k, int(i), float(means[i]), float(peak.kvar[i])))
+        return cuts
 
     def _solve(self) -> bool:
         """Solve the model as it stands and load the solution; return whether it is proven optimal."""
@@ -94,20 +165,40 @@ class _Search:
             )
         self._result.solution_loader.load_vars()
         bound = self._result.objective_bound
-        if self._repaired and bound is not None and np.isfinite(bound):
+        if self._chosen is not None:
+            pass  # a bound of one way to choose is none of all
+        elif not self._repaired:
+            self._bound = max(self._bound, lower_bound(self._problem, self._multipliers()))
+        elif bound is not None and np.isfinite(bound):
             self._bound = max(self._bound, float(bound))
         return bool(end == End.convergenceCriteriaSatisfied)
 
     def _multipliers(self) -> Multipliers:
-        model, problem = self._model, self._problem
+        model = self._model
         duals = self._result.solution_loader.get_duals()
 
         def of(rule: Any) -> NDArray[np.float64]:
             return np.fromiter((duals[row] for row in rule.values()), dtype=np.float64, count=len(rule))
 
-        ends = np.cumsum([len(peak.steps) for peak in problem.peaks])[:-1]
-        peaks = tuple(np.split(of(model.measured), ends)) if problem.peaks else ()
-        return Multipliers(balance=of(model.balance), storage=of(model.storage), peaks=peaks)
+        cut_duals = of(model.tangent).tolist()
+        return Multipliers(
+            balance=of(model.balance),
+            storage=of(model.storage),
+            peaks=self._split(of(model.measured)),
+            cuts=tuple(zip(self._cuts, cut_duals, strict=True)),
+            sums=of(model.summed),
+            rows=of(model.row),
+        )
+
+    def _split(self, duals: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
+        """Give each peak of kW the duals of its intervals, in units of its own rate; peaks of kVA have none here."""
+        peaks = self._problem.peaks
+        sizes = [0 if peak.kvar is not None else len(peak.steps) for peak in peaks]
+        parts = np.split(duals, np.cumsum(sizes)[:-1]) if peaks else []
+        return tuple(
+            part * peak.span if peak.kvar is None else np.zeros(len(peak.steps))
+            for part, peak in zip(parts, peaks, strict=True)
+        )
 
     def _both_ways(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         model = self._model
@@ -173,6 +264,12 @@ class ImportLimitError(InfeasibleError):
         self.excess_kw = excess_kw
         self.first = first
         self.worst = worst
+
+
+def _tangent(peak: int, interval: int, import_kw: float, kvar: float) -> Cut:
+    apparent = float(np.hypot(import_kw, kvar))
+    slope = import_kw / apparent if apparent else 1.0
+    return Cut(peak, interval, slope, apparent - slope * import_kw)
 
 
 def _larger_only(a: NDArray[np.float64], b: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -1,4 +1,4 @@
-"""Figures, tables and the report of a finished study."""
+"""Figures, tables and the report of a finished study; one tariff in words, as a picture and as the bill of a load."""
 
 from crestfall.report._figures import (
     draw_all,
@@ -9,18 +9,31 @@ from crestfall.report._figures import (
     draw_week,
 )
 from crestfall.report._folder import result_folder
+from crestfall.report._load_bill import LoadBill, bill_load, bill_text, lay_year, write_bill
+from crestfall.report._tariff_calendar import checked_picture_kind, draw_tariff, measured_steps, write_tariff_picture
+from crestfall.report._tariff_words import tariff_words
 from crestfall.report._week import most_telling_week
 from crestfall.report._write import fill_folder, write_result
 
 __all__ = [
+    "LoadBill",
+    "bill_load",
+    "bill_text",
+    "checked_picture_kind",
     "draw_all",
     "draw_depths",
     "draw_duration_curve",
     "draw_monthly_bill",
     "draw_store_by_hour",
+    "draw_tariff",
     "draw_week",
     "fill_folder",
+    "lay_year",
+    "measured_steps",
     "most_telling_week",
     "result_folder",
+    "tariff_words",
+    "write_bill",
     "write_result",
+    "write_tariff_picture",
 ]

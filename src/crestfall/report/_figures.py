@@ -1,5 +1,6 @@
 """The figures: functions of data to axes; nothing is shown or saved here."""
 
+import re
 from collections.abc import Callable
 
 import matplotlib.dates as mdates
@@ -79,9 +80,9 @@ def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
     table = result.bill_frame().pivot_table(
         index=["case", "period"], columns="line", values="amount", aggfunc="sum", sort=False
     )
-    table = table.fillna(0.0)[[line for line in result.inputs.rates.line_names if line in table]]
+    table = table.fillna(0.0)[[line for line in result.line_groups if line in table]]
     width = 0.4
-    periods = list(result.inputs.rates.period_names)
+    periods = list(dict.fromkeys(result.headline.bill["period"]))
     for case, offset in (("before", -width / 2 - 0.015), ("after", width / 2 + 0.015)):
         part = table.loc[case].reindex(periods).fillna(0.0)
         up, down = np.zeros(len(periods)), np.zeros(len(periods))
@@ -100,14 +101,23 @@ def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
                 label=line if case == "before" else None,
             )
             up, down = up + np.maximum(amounts, 0), down + np.minimum(amounts, 0)
-    ax.set_xticks(np.arange(len(periods)), [f"{pd.Timestamp(period):%b\n%Y}" for period in periods])
-    ax.set_ylabel(f"bill [{result.inputs.scenario.ask.money.currency} a month]")
+    ax.set_xticks(np.arange(len(periods)), [_period_label(period) for period in periods])
+    ax.set_ylabel(f"bill [{result.inputs.scenario.ask.money.currency} a period]")
     ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
     ax.set_title(f"Bill by month and line: before (left bar) and after (right bar), {_policy_words(result)}")
     ax.use_sticky_edges = False  # the seams inside a stack would take the margin above it
     ax.grid(visible=False, axis="x")
     ax.legend(ncols=4, loc="upper center", bbox_to_anchor=(0.5, -0.14))
     return ax
+
+
+def _period_label(period: str) -> str:
+    """Return a billing period as a tick label: its month or first day; the year and seasons by their names."""
+    if re.fullmatch(r"\d{4}-\d{2}", period):
+        return f"{pd.Timestamp(period):%b\n%Y}"
+    if re.fullmatch(r"\d{4}-\d{2}-\d{2}", period):
+        return f"{pd.Timestamp(period):%d %b\n%Y}"
+    return "all\n" + period if period.isdigit() else period.replace(" ", "\n")
 
 
 def draw_duration_curve(result: Result, ax: Axes | None = None) -> Axes:

@@ -4,6 +4,7 @@ import base64
 import io
 from typing import Any
 
+import numpy as np
 import pandas as pd
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from ruamel.yaml import YAML
@@ -11,7 +12,7 @@ from ruamel.yaml import YAML
 import crestfall
 from crestfall.plant import Plant
 from crestfall.study import Case, Result
-from crestfall.tariff import billed_peaks_kw
+from crestfall.tariff import DemandLine
 
 # (title, what the picture shows), in the order of the page.
 CAPTIONS = {
@@ -90,7 +91,8 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         "ask": inputs.scenario.ask,
         "plant": inputs.plant,
         "series": inputs.series,
-        "tariff": inputs.scenario.tariff,
+        "tariff_title": result.before.rates.title,
+        "tariff_after_title": result.headline.rates.title,
         "currency": inputs.scenario.ask.money.currency,
         "case": result.headline,
         "cases": (result.rules, result.hindsight),
@@ -99,7 +101,7 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
             "rules": "rules: know the tariff and the past",
         },
         "saving_share": {
-            case.policy: _share(result.saving(case), result.bill_before_total)
+            case.policy: _share(result.saving(case), result.before.bill_total)
             for case in (result.rules, result.hindsight)
         },
         "bill_rows": bill_by_line(result).to_dict("records"),
@@ -115,12 +117,17 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
 
 
 def bill_by_line(result: Result) -> pd.DataFrame:
-    """Return the year's bill by line: columns line, before, after, saved; the last row is the total."""
-    sums = result.bill_frame().pivot_table(index="line", columns="case", values="amount", aggfunc="sum").fillna(0.0)
-    lines = [line for line in result.inputs.rates.line_names if line in sums.index]
-    table = sums.reindex(index=lines, columns=["before", "after"], fill_value=0.0)
-    table.loc["Total"] = table.sum()
-    return table.assign(saved=table["before"] - table["after"]).rename_axis(columns=None).reset_index()
+    """Return the year's bill by line, with group totals between and the total last: column `is_total` marks these."""
+    table = result.savings_by_line()
+    parts = []
+    for group, lines in table.groupby("group", sort=False):
+        parts.append(lines.assign(is_total=False))
+        if len(lines) > 1:
+            sums = lines.drop(columns=["group", "line"]).sum()
+            parts.append(pd.DataFrame([{"group": group, "line": f"all {group}", **sums, "is_total": True}]))
+    sums = table.drop(columns=["group", "line"]).sum()
+    parts.append(pd.DataFrame([{"group": "", "line": "Total", **sums, "is_total": True}]))
+    return pd.concat(parts, ignore_index=True)
 
 
 def _share(part: float, whole: float) -> float | None:
@@ -128,15 +135,17 @@ def _share(part: float, whole: float) -> float | None:
 
 
 def _peak_rows(result: Result) -> list[dict[str, Any]]:
-    rates = result.inputs.rates
-    before = billed_peaks_kw(rates, result.before.import_kw)
-    after = billed_peaks_kw(rates, result.headline.schedule.import_kw)
-    return [
-        {"charge": charge.name, "period": period, "before": before[k, p], "after": after[k, p]}
-        for k, charge in enumerate(rates.demand)
-        for p, period in enumerate(rates.period_names)
-        if (charge.measured & (rates.period == p)).any()
-    ]
+    """Return measured peaks before and after; daily ones would fill pages."""
+    rows = []
+    for charge in result.headline.rates.peak_charges:
+        if isinstance(charge, DemandLine) and charge.is_daily:
+            continue
+        measure = charge.measure
+        before, after = measure.peaks(result.before.readings), measure.peaks(result.headline.readings)
+        for p in np.unique(measure.period_of):
+            key = {"charge": charge.name, "period": measure.periods.names[p], "unit": measure.unit}
+            rows.append(key | {"before": before[p], "after": after[p]})
+    return rows
 
 
 def _plant_rows(plant: Plant) -> list[tuple[str, str]]:

@@ -28,6 +28,15 @@ BILL_FILLS = (
     "#56707c",
     "#e8b9a0",
 )
+# Cheap to dear, each darker than the one before, for surfaces that show nothing but price.
+PRICE_RAMP = ("#f7f2df", "#d5dfcb", "#a4c4b8", "#6aa09d", "#37757d", "#173f4f")
+# Demand windows over that surface; told apart by their dashes, and set off from it by a light edge.
+WINDOW_LINES: tuple[Look, ...] = (
+    {"color": "#8f2413", "linestyle": "-"},
+    {"color": "#20303c", "linestyle": (0, (3, 1.2))},
+    {"color": "#6b2f78", "linestyle": (0, (1, 1.2))},
+    {"color": "#8f2413", "linestyle": (0, (5, 1.5, 1, 1.5))},
+)
 PRICE_SHADES = ("#ffffff", "#eceff1", "#d3d9dd", "#b9c2c8", "#9fabb3")
 
 WIDTH_IN = 8.6

@@ -3,7 +3,7 @@
 import numpy as np
 
 from crestfall.study import Result
-from crestfall.tariff import billed_peaks_kw
+from crestfall.tariff import interval_means
 
 
 def most_telling_week(result: Result) -> slice:
@@ -22,18 +22,18 @@ def most_telling_week(result: Result) -> slice:
     slice
         Steps of that week; the first full week where nothing is saved.
     """
-    rates, schedule, before = result.inputs.rates, result.headline.schedule, result.before
+    rates, schedule, before = result.headline.rates, result.headline.schedule, result.before
     saved = rates.step_h * (
         rates.buy_per_kwh * (before.import_kw - schedule.import_kw)
         - rates.sell_per_kwh * (before.export_kw - schedule.export_kw)
     )
-    peaks_before, peaks_after = billed_peaks_kw(rates, before.import_kw), billed_peaks_kw(rates, schedule.import_kw)
-    for charge, old, new in zip(rates.demand, peaks_before, peaks_after, strict=True):
-        for month in range(len(rates.period_names)):
-            measured = np.flatnonzero(charge.measured & (rates.period == month))
-            if measured.size:
-                stood = measured[np.argmax(before.import_kw[measured])]
-                saved[stood] += charge.rate_per_kw * (old[month] - new[month])
+    for charge in rates.peak_charges:
+        measure = charge.measure
+        old, new = measure.peaks(before.readings), measure.peaks(result.headline.readings)
+        for period in np.unique(measure.period_of):
+            intervals = measure.intervals_in(period)
+            stood = intervals[np.argmax(interval_means(before.import_kw, intervals, measure.span))]
+            saved[stood] += charge.rate[period] * (old[period] - new[period])
     monday = rates.start.tz_localize(None).to_period("W-SUN").start_time
     _, first, week = np.unique(monday.to_numpy(), return_index=True, return_inverse=True)
     steps_in_week = np.bincount(week)

@@ -1,9 +1,21 @@
 """What the user wrote: YAML files read into validated models; every error names file, line, key, value and remedy."""
 
-from crestfall.scenario._load import Scenario, load_scenario
+from crestfall.scenario._load import Contract, Scenario, TariffSheet, load_scenario, load_tariff
 from crestfall.scenario._schema import json_schema
 from crestfall.scenario.catalogue_file import CatalogueFile
-from crestfall.scenario.scenario_file import ScenarioFile, SeriesFile
+from crestfall.scenario.scenario_file import ScenarioFile
+from crestfall.scenario.series_file import SeriesFile
 from crestfall.scenario.tariff_file import TariffFile
 
-__all__ = ["CatalogueFile", "Scenario", "ScenarioFile", "SeriesFile", "TariffFile", "json_schema", "load_scenario"]
+__all__ = [
+    "CatalogueFile",
+    "Contract",
+    "Scenario",
+    "ScenarioFile",
+    "SeriesFile",
+    "TariffFile",
+    "TariffSheet",
+    "json_schema",
+    "load_scenario",
+    "load_tariff",
+]

@@ -10,9 +10,9 @@ from pydantic_core import ErrorDetails
 from crestfall.errors import Fault, KeyPath
 from crestfall.scenario._base import CURRENCY_PATTERN, NAME_PATTERN
 from crestfall.scenario._document import Document, shown
-from crestfall.scenario.tariff_file import MONTH_DAY_PATTERN, TIME_WINDOW_PATTERN
+from crestfall.scenario.tariff_clauses import LOCAL_TIME_PATTERN, MONTH_DAY_PATTERN, TIME_WINDOW_PATTERN
 
-_TAGS = {("tariff", "path"), ("tariff", "inline")}  # labels of the two forms of `tariff`, no keys of the file
+_TAGS = {("tariff", "path"), ("tariff", "sheets"), ("tariff", "inline")}  # labels of its forms, no keys of the file
 
 _EXPECTED = {
     "float_type": "a number",
@@ -39,6 +39,7 @@ _FORMS = {
     NAME_PATTERN: "text on one line",
     MONTH_DAY_PATTERN: "month-day with two digits each, 01-01 to 12-31",
     TIME_WINDOW_PATTERN: "a window of times, HH:MM-HH:MM, up to 24:00",
+    LOCAL_TIME_PATTERN: "a local time, year-month-day hour:minute",
 }
 
 _BOUNDS = {

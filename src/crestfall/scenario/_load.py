@@ -1,6 +1,7 @@
 """Load a scenario with the files it names, and gather every fault before anything is run."""
 
 import hashlib
+import itertools
 import json
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -9,15 +10,44 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from crestfall.errors import DocumentKind, Fault, KeyedError, KeyPath, ScenarioError
+from crestfall.errors import DocumentName, Fault, KeyedError, KeyPath, ScenarioError
 from crestfall.scenario._base import Block
 from crestfall.scenario._document import Document, read_document
 from crestfall.scenario._faults import faults_of
 from crestfall.scenario.catalogue_file import CatalogueFile
-from crestfall.scenario.scenario_file import ScenarioFile, SeriesFile
+from crestfall.scenario.scenario_file import ScenarioFile
+from crestfall.scenario.series_file import SeriesFile
+from crestfall.scenario.tariff_clauses import Export, PricedEnergy, PriceSeries
 from crestfall.scenario.tariff_file import TariffFile
 
 AnyBlock = TypeVar("AnyBlock", bound=Block)
+
+
+@dataclass(frozen=True, slots=True)
+class TariffSheet:
+    """A tariff file, where it was read, and the name by which errors refer to it.
+
+    Parameters
+    ----------
+    document : str
+        Its name among the documents of a scenario.
+    folder : Path
+        Where the files that it names are looked for.
+    file : TariffFile
+        What it says.
+    """
+
+    document: DocumentName
+    folder: Path
+    file: TariffFile
+    _source: Document | None = field(default=None, repr=False, compare=False)
+
+    def located(self, error: KeyedError) -> ScenarioError | KeyedError:
+        """Return an error of a sheet that was loaded on its own, with the file and the line of its value."""
+        return error if self._source is None else _located(error, self._source, ())
+
+
+Contract = tuple[TariffSheet, ...]  # one sheet, or one after the other
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,23 +60,24 @@ class Scenario:
         The scenario file.
     ask : ScenarioFile
         What the scenario file says.
-    tariff : TariffFile
-        The tariff it names or contains.
+    contract : tuple of TariffSheet
+        The tariff in force, by date of validity.
+    choices : tuple of TariffSheet
+        Other tariffs that the site may change to.
     catalogue : CatalogueFile
         The catalogue it names.
     """
 
     path: Path
     ask: ScenarioFile
-    tariff: TariffFile
+    contract: Contract
+    choices: Contract
     catalogue: CatalogueFile
-    _documents: dict[DocumentKind, tuple[Document, KeyPath]] = field(repr=False, compare=False)
+    _documents: dict[DocumentName, tuple[Document, KeyPath]] = field(repr=False, compare=False)
 
     def located(self, error: KeyedError) -> ScenarioError:
         """Return the error with the file and the line in which its value stands."""
-        document, prefix = self._documents[error.document]
-        text = f"found {error.found}, expected {error.expected}"
-        return ScenarioError((document.fault((*prefix, *error.key), text, error.remedy),))
+        return _located(error, *self._documents[error.document])
 
     def file_path(self, name: str) -> Path:
         """Return the path of a file that the scenario names; relative names start at the scenario file."""
@@ -55,22 +86,33 @@ class Scenario:
     def input_files(self) -> dict[str, Path]:
         """Return each file that the results depend on, by the key that names it."""
         site = self.ask.site
-        named = {"site.load": site.load, "site.pv": site.pv, "site.temperature": site.temperature}
-        files = {"scenario": self.path} | {key: self.file_path(s.file) for key, s in named.items() if s is not None}
-        if isinstance(self.ask.tariff, str):
-            files["tariff"] = self.file_path(self.ask.tariff)
-        return files | {"catalogue": self.file_path(self.ask.catalogue)}
+        factor = site.power_factor_frac
+        series = {
+            "site.load": site.load,
+            "site.pv": site.pv,
+            "site.temperature": site.temperature,
+            "site.reactive": site.reactive,
+            "site.power_factor_frac": factor if isinstance(factor, SeriesFile) else None,
+        }
+        files = {"scenario": self.path} | {key: self.file_path(s.file) for key, s in series.items() if s is not None}
+        for name, (document, prefix) in self._documents.items():
+            if not prefix and name != "scenario":
+                files[name] = document.path
+        for sheet in (*self.contract, *self.choices):
+            for number, prices in enumerate(_price_series(sheet.file)):
+                files[f"{sheet.document}.price_series[{number}]"] = sheet.folder / prices.file
+        return files
 
     def resolved(self) -> dict[str, Any]:
-        """Return all inputs with their defaults filled in and a SHA-256 of each file, ready to be written as YAML."""
+        """Return all inputs with their defaults filled in and a SHA-256 of each data file, ready to be written."""
+        data = {key: path for key, path in self.input_files().items() if "." in key}
         return {
-            "scenario": self.ask.model_dump(mode="json", exclude={"tariff"}),
-            "tariff": self.tariff.model_dump(mode="json"),
+            "scenario": self.ask.model_dump(mode="json", exclude={"tariff", "tariff_choices"}),
+            "tariff": [sheet.file.model_dump(mode="json", exclude_defaults=True) for sheet in self.contract],
+            "tariff_choices": [sheet.file.model_dump(mode="json", exclude_defaults=True) for sheet in self.choices],
             "catalogue": self.catalogue.model_dump(mode="json"),
             "sha256": {
-                key: hashlib.sha256(path.read_bytes()).hexdigest()
-                for key, path in self.input_files().items()
-                if key.startswith("site.")
+                key: hashlib.sha256(path.read_bytes()).hexdigest() for key, path in data.items() if path.is_file()
             },
         }
 
@@ -105,21 +147,96 @@ def load_scenario(path: str | Path) -> Scenario:
     ask = _validated(ScenarioFile, document, faults)
     faults += _missing_series(document, ask)
     folder = document.path.parent
-    tariff_name, catalogue_name = document.data.get("tariff"), document.data.get("catalogue")
-    documents: dict[DocumentKind, tuple[Document, KeyPath]] = {"scenario": (document, ())}
-    tariff = catalogue = None
-    if isinstance(tariff_name, str) and tariff_name:
-        tariff = _from_file(TariffFile, folder / tariff_name, "tariff", documents, faults)
-    elif ask is not None and isinstance(ask.tariff, TariffFile):
-        tariff = ask.tariff
-        documents["tariff"] = (document, ("tariff",))
+    documents: dict[DocumentName, tuple[Document, KeyPath]] = {"scenario": (document, ())}
+    contract, choices = _read_tariffs(document, ask, documents, faults)
+    catalogue, catalogue_name = None, document.data.get("catalogue")
     if isinstance(catalogue_name, str) and catalogue_name:
         catalogue = _from_file(CatalogueFile, folder / catalogue_name, "catalogue", documents, faults)
-    if ask is None or tariff is None or catalogue is None or faults:
+    if ask is None or not contract or catalogue is None or faults:
         raise ScenarioError(tuple(faults))
-    scenario = Scenario(document.path, ask, tariff, catalogue, documents)
+    scenario = Scenario(document.path, ask, contract, choices, catalogue, documents)
+    _check_order(scenario)
     _check_currencies(scenario)
     return scenario
+
+
+def load_tariff(path: str | Path) -> TariffSheet:
+    """
+    Load and validate a tariff file on its own.
+
+    Parameters
+    ----------
+    path : str or Path
+        The YAML file.
+
+    Returns
+    -------
+    TariffSheet
+        The tariff.
+
+    Raises
+    ------
+    ScenarioError
+        If anything is wrong in the file; it holds every fault that was found, in file order.
+    """
+    faults: list[Fault] = []
+    documents: dict[DocumentName, tuple[Document, KeyPath]] = {}
+    tariff = _from_file(TariffFile, Path(path), "tariff", documents, faults)
+    if tariff is None:
+        raise ScenarioError(tuple(faults))
+    return TariffSheet("tariff", Path(path).parent, tariff, documents["tariff"][0])
+
+
+def _located(error: KeyedError, document: Document, prefix: KeyPath) -> ScenarioError:
+    text = f"found {error.found}, expected {error.expected}"
+    return ScenarioError((document.fault((*prefix, *error.key), text, error.remedy),))
+
+
+def _read_tariffs(
+    document: Document,
+    ask: ScenarioFile | None,
+    documents: dict[DocumentName, tuple[Document, KeyPath]],
+    faults: list[Fault],
+) -> tuple[Contract, Contract]:
+    """Read the tariff in force and those to choose from; their names go on from one list to the other."""
+    folder = document.path.parent
+    if ask is not None and isinstance(ask.tariff, TariffFile):
+        documents["tariff"] = (document, ("tariff",))
+        contract: list[TariffSheet] = [TariffSheet("tariff", folder, ask.tariff)]
+    else:
+        contract = []
+    in_force, to_choose = document.data.get("tariff"), document.data.get("tariff_choices")
+    read: dict[str, list[TariffSheet]] = {"in force": contract, "to choose": []}
+    number = len(contract)
+    for kind, named in (("in force", in_force), ("to choose", to_choose)):
+        for name in [named] if isinstance(named, str) else named if isinstance(named, list) else []:
+            if not isinstance(name, str) or not name:
+                continue  # said by the scenario's own validation
+            number += 1
+            key = "tariff" if number == 1 else f"tariff {number}"
+            tariff = _from_file(TariffFile, folder / name, key, documents, faults)
+            if tariff is not None:
+                read[kind].append(TariffSheet(key, (folder / name).parent, tariff))
+    return tuple(read["in force"]), tuple(read["to choose"])
+
+
+def _price_series(tariff: TariffFile) -> list[PriceSeries]:
+    charges: list[PricedEnergy | Export] = [*tariff.energy_charges, *(tariff.export.charges or ()), tariff.export]
+    return [charge.price_series for charge in charges if charge.price_series is not None]
+
+
+def _check_order(scenario: Scenario) -> None:
+    for earlier, later in itertools.pairwise(scenario.contract):
+        if later.file.valid_from <= earlier.file.valid_from:
+            raise scenario.located(
+                KeyedError(
+                    later.document,
+                    ("valid_from",),
+                    found=str(later.file.valid_from),
+                    expected=f"a day after {earlier.file.valid_from}, from which the sheet before it is valid",
+                    remedy="list the sheets in the order of their dates",
+                )
+            )
 
 
 def _validated(model: type[AnyBlock], document: Document, faults: list[Fault]) -> AnyBlock | None:
@@ -133,8 +250,8 @@ def _validated(model: type[AnyBlock], document: Document, faults: list[Fault]) -
 def _from_file(
     model: type[AnyBlock],
     path: Path,
-    kind: DocumentKind,
-    documents: dict[DocumentKind, tuple[Document, KeyPath]],
+    kind: DocumentName,
+    documents: dict[DocumentName, tuple[Document, KeyPath]],
     faults: list[Fault],
 ) -> AnyBlock | None:
     try:
@@ -150,9 +267,9 @@ def _missing_series(document: Document, ask: ScenarioFile | None) -> list[Fault]
     if ask is None:
         return []
     faults = []
-    for name in ("load", "pv", "temperature"):
-        series: SeriesFile | None = getattr(ask.site, name)
-        if series is None:
+    for name in ("load", "pv", "temperature", "reactive", "power_factor_frac"):
+        series = getattr(ask.site, name)
+        if not isinstance(series, SeriesFile):
             continue
         path = document.path.parent / series.file
         if not _is(path.is_file):
@@ -172,10 +289,11 @@ def _is(kind_of_file: Callable[[], bool]) -> bool:
 def _check_currencies(scenario: Scenario) -> None:
     wanted = scenario.ask.money.currency
     faults: list[Fault] = []
-    for kind, found in (("tariff", scenario.tariff.currency), ("catalogue", scenario.catalogue.currency)):
+    written = [(sheet.document, sheet.file.currency) for sheet in (*scenario.contract, *scenario.choices)]
+    for name, found in [*written, ("catalogue", scenario.catalogue.currency)]:
         if found != wanted:
             error = KeyedError(
-                "tariff" if kind == "tariff" else "catalogue",
+                name,
                 ("currency",),
                 found=found,
                 expected=f"{wanted}, the currency of the scenario",

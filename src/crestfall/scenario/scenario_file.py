@@ -1,42 +1,32 @@
 """The scenario file: one question about one site."""
 
-import zoneinfo
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import Discriminator, Field, Tag, field_validator
+from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
 from crestfall.scenario._base import Block, CurrencyCode, FormatVersion, Many, Name, Share, wrong
+from crestfall.scenario.series_file import FileName, SeriesFile, known_zone
 from crestfall.scenario.tariff_file import TariffFile
 
 NonNegative = Annotated[float, Field(ge=0)]
-FileName = Annotated[str, Field(min_length=1)]
-
-
-class SeriesFile(Block):
-    """One column of interval data in a CSV file."""
-
-    file: FileName = Field(description="CSV file, relative to this YAML file")
-    time_column: str = Field(
-        default="time", description="column with the time stamps, ISO 8601, local or with UTC offset"
-    )
-    column: str = Field(description="column with the values")
-    time_zone: str | None = Field(
-        default=None, description="zone of stamps without UTC offset; left out: the zone of the site"
-    )
-    stamp: Literal["start", "end"] = Field(
-        default="start", description="whether a stamp marks the start or the end of its step"
-    )
-
-    @field_validator("time_zone")
-    @classmethod
-    def _zone_exists(cls, value: str | None) -> str | None:
-        return value if value is None else known_zone(value)
 
 
 class EnergySeries(SeriesFile):
     """Interval data of power or energy."""
 
     unit: Literal["kW", "kWh"] = Field(description="kW (mean power over the step) or kWh (energy per step)")
+
+
+class ReactiveSeries(SeriesFile):
+    """Interval data of reactive power or energy."""
+
+    unit: Literal["kvar", "kvarh"] = Field(description="kvar (mean over the step) or kvarh (per step), drawn positive")
+
+
+class PowerFactorSeries(SeriesFile):
+    """Interval data of the power factor of the load."""
+
+    unit: Literal["frac"] = Field(description="frac, a share above 0 up to 1")
 
 
 class TemperatureSeries(SeriesFile):
@@ -53,6 +43,12 @@ class Site(Block):
     load: EnergySeries = Field(description="consumption of the site")
     pv: EnergySeries | None = Field(default=None, description="available PV generation; left out: none")
     temperature: TemperatureSeries | None = Field(default=None, description="ambient temperature; left out: unknown")
+    reactive: ReactiveSeries | None = Field(
+        default=None, description="reactive power of the site, for tariffs that bill kVA or kvarh"
+    )
+    power_factor_frac: Annotated[float, Field(gt=0, le=1)] | PowerFactorSeries | None = Field(
+        default=None, description="power factor of the load (lagging) instead, a share or a series"
+    )
     import_limit_kw: NonNegative | None = Field(
         default=None, description="most import at the point of connection; left out: no limit"
     )
@@ -64,6 +60,12 @@ class Site(Block):
     @classmethod
     def _zone_exists(cls, value: str) -> str:
         return known_zone(value)
+
+    @model_validator(mode="after")
+    def _reactive_once(self) -> Self:
+        if self.reactive is not None and self.power_factor_frac is not None:
+            raise wrong("reactive or power_factor_frac", "one says what the other would", key="power_factor_frac")
+        return self
 
 
 class OptionChoice(Block):
@@ -118,7 +120,7 @@ class Output(Block):
 
 
 def _tariff_form(value: object) -> str:
-    return "path" if isinstance(value, str) else "inline"
+    return "path" if isinstance(value, str) else "sheets" if isinstance(value, list | tuple) else "inline"
 
 
 class ScenarioFile(Block):
@@ -128,8 +130,17 @@ class ScenarioFile(Block):
     question: Name | None = Field(default=None, description="the question this scenario answers, shown on the report")
     site: Site = Field(description="the site and its data")
     tariff: Annotated[
-        Annotated[FileName, Tag("path")] | Annotated[TariffFile, Tag("inline")], Discriminator(_tariff_form)
-    ] = Field(description="a tariff file, relative to this YAML file, or the tariff's own keys written here")
+        Annotated[FileName, Tag("path")]
+        | Annotated[Many[FileName], Field(min_length=1), Tag("sheets")]
+        | Annotated[TariffFile, Tag("inline")],
+        Discriminator(_tariff_form),
+    ] = Field(
+        description="the tariff in force: a file, relative to this YAML file; a list of files, each valid from its"
+        " valid_from to the next; or the tariff's own keys written here"
+    )
+    tariff_choices: Many[FileName] = Field(
+        default=(), description="other tariff files that the site may change to, with or without a battery"
+    )
     catalogue: FileName = Field(description="catalogue file, relative to this YAML file")
     option: OptionChoice = Field(description="the option to study")
     money: Money = Field(description="currency and cost of installation")
@@ -140,10 +151,3 @@ class ScenarioFile(Block):
     dispatch: Dispatch = Field(default_factory=Dispatch, description="settings of the optimiser")
     rules: RulesPolicy = Field(default_factory=RulesPolicy, description="settings of the policy 'rules'")
     output: Output = Field(default_factory=Output, description="what is written")
-
-
-def known_zone(name: str) -> str:
-    """Return the name of a time zone, or raise if there is no such zone."""
-    if name not in zoneinfo.available_timezones():
-        raise wrong("an IANA time zone", "write it as region and city, for example Europe/Lisbon, or UTC")
-    return name

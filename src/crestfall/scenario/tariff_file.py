@@ -1,126 +1,45 @@
 """The tariff file: charges as a tariff sheet states them."""
 
 import datetime as dt
-from typing import Annotated, Literal, Self
+from collections.abc import Iterator
+from typing import Self
 
-import holidays
-from pydantic import Field, StringConstraints, field_validator, model_validator
+from pydantic import Field, model_validator
 
-from crestfall.scenario._base import Block, CurrencyCode, FormatVersion, Item, Many, Name, wrong
+from crestfall.scenario._base import Block, CurrencyCode, FormatVersion, Many, Name, wrong
+from crestfall.scenario.tariff_clauses import (
+    Billing,
+    CapacityCharge,
+    CoincidentCharge,
+    DayType,
+    DemandCharge,
+    EnergyCharge,
+    Escalation,
+    EventPayment,
+    Export,
+    FixedCharge,
+    Holidays,
+    HoursOfUse,
+    MinimumBill,
+    ReactiveCharge,
+    Rounding,
+    Season,
+    Surcharge,
+    Windowed,
+)
 
-EXPORT_LINE = "Export"  # the line of the bill for what the site sells; no charge may take its name
-Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
-MONTH_DAY_PATTERN = r"^(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$"
-TIME_WINDOW_PATTERN = r"^([01]\d|2[0-3]):[0-5]\d-(([01]\d|2[0-3]):[0-5]\d|24:00)$"
-MonthDay = Annotated[str, StringConstraints(pattern=MONTH_DAY_PATTERN)]
-TimeWindow = Annotated[str, StringConstraints(pattern=TIME_WINDOW_PATTERN)]
-
-
-class Season(Block):
-    """A range of dates that comes back every year."""
-
-    first_day: MonthDay = Field(description="first day of the season as month-day, for example 11-01")
-    last_day: MonthDay = Field(description="last day, included, as month-day; a season may run over New Year")
-
-    @field_validator("first_day", "last_day")
-    @classmethod
-    def _exists(cls, value: str) -> str:
-        try:
-            dt.date.fromisoformat(f"2024-{value}")  # a leap year, so that 02-29 is a date
-        except ValueError:
-            raise wrong(
-                "a day that exists, as month-day", "February has at most 29 days, four months have 30"
-            ) from None
-        return value
-
-
-class DayType(Block):
-    """A set of days that share prices."""
-
-    weekdays: Many[Weekday] = Field(description="days of the week: mon, tue, wed, thu, fri, sat, sun")
-    on_holidays: Literal["as_weekday", "never", "always"] = Field(
-        default="as_weekday",
-        description="always: every holiday belongs here; never: none does; as_weekday: the weekday decides",
-    )
-
-
-class Holidays(Block):
-    """Days that a day type may treat apart."""
-
-    country: str | None = Field(default=None, description="two-letter country code whose public holidays count")
-    subdivision: str | None = Field(default=None, description="state or region, as the `holidays` library codes it")
-    extra_dates: Many[dt.date] = Field(default=(), description="further dates, year-month-day")
-
-    @model_validator(mode="after")
-    def _known(self) -> Self:
-        known = holidays.list_supported_countries()
-        if self.country is not None and self.country not in known:
-            raise wrong(
-                "a two-letter country code", "for example DE, PT, US; or list the days in extra_dates", key="country"
-            )
-        if self.subdivision is not None and self.subdivision not in known.get(self.country or "", []):
-            options = ", ".join(known.get(self.country or "", [])[:20]) or "none, for it needs a country"
-            raise wrong("a subdivision of that country", f"known ones: {options}", key="subdivision")
-        return self
-
-
-class When(Block):
-    """Steps in the named seasons, on the named day types, at the named times; what is left out does not restrict."""
-
-    seasons: Many[str] | None = Field(default=None, description="names of seasons of this file")
-    day_types: Many[str] | None = Field(default=None, description="names of day types of this file")
-    times: Many[TimeWindow] | None = Field(
-        default=None, description="windows of local time, for example 17:00-20:30; 22:00-06:00 runs over midnight"
-    )
-
-    @field_validator("seasons", "day_types", "times")
-    @classmethod
-    def _not_empty(cls, value: Many[str] | None) -> Many[str] | None:
-        return not_empty(value)
-
-
-class EnergyCharge(Block):
-    """A price of imported energy."""
-
-    name: Name = Field(description="the name on the bill")
-    rate_per_kwh: float = Field(description="price of one kWh in the tariff's currency")
-    when: Many[When] | None = Field(
-        default=None, description="where it applies; left out: at all times that no other energy charge claims"
-    )
-
-    @field_validator("when")
-    @classmethod
-    def _not_empty(cls, value: Many[When] | None) -> Many[When] | None:
-        return not_empty(value)
-
-
-class DemandCharge(Block):
-    """A price of the highest mean import of each calendar month."""
-
-    name: Name = Field(description="the name on the bill")
-    rate_per_kw_month: float = Field(description="price of one kW of the month's billed peak")
-    averaging_min: Literal[5, 10, 15, 20, 30, 60] = Field(
-        description="minutes over which the meter averages demand; must equal the step of the data"
-    )
-    when: Many[When] | None = Field(default=None, description="where it is measured; left out: at all times")
-
-    @field_validator("when")
-    @classmethod
-    def _not_empty(cls, value: Many[When] | None) -> Many[When] | None:
-        return not_empty(value)
-
-
-class FixedCharge(Block):
-    """An amount that is due each month whatever is used."""
-
-    name: Name = Field(description="the name on the bill")
-    amount_per_month: float = Field(description="amount due each calendar month")
-
-
-class Export(Block):
-    """What exported energy earns."""
-
-    rate_per_kwh: float = Field(default=0.0, description="price paid to the site for one exported kWh")
+EXPORT_LINE = "Export"  # the line of the bill for what the site sells, where export charges have no names of their own
+GROUPS = ("energy", "demand", "capacity", "coincident", "events", "reactive", "fixed", "export", "minimum", "surcharge")
+CHARGE_LISTS = {
+    "energy": "energy_charges",
+    "demand": "demand_charges",
+    "capacity": "capacity_charges",
+    "coincident": "coincident_charges",
+    "events": "event_payments",
+    "reactive": "reactive_charges",
+    "fixed": "fixed_charges",
+}
+ALL_LINES = "all"
 
 
 class TariffFile(Block):
@@ -131,76 +50,187 @@ class TariffFile(Block):
     currency: CurrencyCode = Field(description="three-letter currency code, for example EUR")
     valid_from: dt.date = Field(description="first day on which the sheet is valid, year-month-day")
     allow_negative: bool = Field(default=False, description="true if a rate below zero is meant")
+    split_steps: bool = Field(
+        default=False, description="a window's edge inside a step: true splits the step by time, false refuses it"
+    )
+    billing: Billing = Field(default_factory=Billing, description="billing periods")
     seasons: dict[str, Season] = Field(default_factory=dict, description="named ranges of dates")
     day_types: dict[str, DayType] = Field(default_factory=dict, description="named sets of days")
     holidays: Holidays = Field(default_factory=Holidays, description="which days are holidays")
     energy_charges: Many[EnergyCharge] = Field(min_length=1, description="prices of imported energy")
-    demand_charges: Many[DemandCharge] = Field(default=(), description="prices of the month's peak import")
-    fixed_charges: Many[FixedCharge] = Field(default=(), description="amounts due each month")
+    demand_charges: Many[DemandCharge] = Field(default=(), description="prices of peak import")
+    capacity_charges: Many[CapacityCharge] = Field(default=(), description="prices of contracted demand")
+    coincident_charges: Many[CoincidentCharge] = Field(default=(), description="prices of import at named times")
+    event_payments: Many[EventPayment] = Field(default=(), description="payments for using less when called")
+    reactive_charges: Many[ReactiveCharge] = Field(default=(), description="prices of reactive energy or demand")
+    fixed_charges: Many[FixedCharge] = Field(default=(), description="amounts due whatever is used")
     export: Export = Field(default_factory=Export, description="what exported energy earns")
+    minimum_bill: MinimumBill | None = Field(default=None, description="least sum of some lines, before surcharges")
+    surcharges: Many[Surcharge] = Field(default=(), description="shares of other lines, in the order of the sheet")
+    rounding: Rounding = Field(default_factory=Rounding, description="how amounts and quantities are rounded")
+    hours_of_use: HoursOfUse = Field(
+        default_factory=HoursOfUse, description="annual hours of use that place a site on this tariff"
+    )
+    escalation: Escalation = Field(default_factory=Escalation, description="rise of the rates in later years")
 
     @model_validator(mode="after")
     def _names_agree(self) -> Self:
         _check_names_are_known(self)
         _check_lines_have_their_own_names(self)
         _check_one_remainder(self)
+        _check_tiers(self)
+        _check_net_metering(self)
+        _check_lines_on(self)
         if not self.allow_negative:
             _check_no_negative_rate(self)
         return self
 
+    @property
+    def line_groups(self) -> dict[str, str]:
+        """The group of each line of the bill, in the order of the bill."""
+        groups = {charge.name: group for group, key in CHARGE_LISTS.items() for charge in getattr(self, key)}
+        if self.export.charges is not None:
+            groups |= {charge.name: "export" for charge in self.export.charges}
+        else:
+            groups[EXPORT_LINE] = "export"
+        if self.minimum_bill is not None:
+            groups[self.minimum_bill.name] = "minimum"
+        return groups | {surcharge.name: "surcharge" for surcharge in self.surcharges}
 
-def not_empty(entries: Many[Item] | None) -> Many[Item] | None:
-    """Return a list as it is, or raise if it is there and holds nothing."""
-    if entries == ():
-        raise wrong("at least one entry", "leave the key out where it does not restrict")
-    return entries
+
+def _windowed(tariff: TariffFile) -> Iterator[tuple[str, Windowed]]:
+    """Yield each charge that may have `when`, with its key."""
+    for group in ("energy_charges", "demand_charges", "capacity_charges", "reactive_charges"):
+        yield from ((f"{group}/{i}", charge) for i, charge in enumerate(getattr(tariff, group)))
+    yield from ((f"export/charges/{i}", charge) for i, charge in enumerate(tariff.export.charges or ()))
 
 
 def _check_names_are_known(tariff: TariffFile) -> None:
-    for group in ("energy_charges", "demand_charges"):
+    for charge_key, charge in _windowed(tariff):
+        for j, when in enumerate(charge.when or ()):
+            for key, known in (("seasons", tariff.seasons), ("day_types", tariff.day_types)):
+                for k, name in enumerate(getattr(when, key) or ()):
+                    if name not in known:
+                        listed = ", ".join(known) or "none is defined"
+                        raise wrong(
+                            f"a name from {key}",
+                            f"defined in this file: {listed}",
+                            key=f"{charge_key}/when/{j}/{key}/{k}",
+                        )
+    for group in ("demand_charges", "capacity_charges"):
         for i, charge in enumerate(getattr(tariff, group)):
-            for j, when in enumerate(charge.when or ()):
-                for key, known in (("seasons", tariff.seasons), ("day_types", tariff.day_types)):
-                    for k, name in enumerate(getattr(when, key) or ()):
-                        if name not in known:
-                            listed = ", ".join(known) or "none is defined"
-                            raise wrong(
-                                f"a name from {key}",
-                                f"defined in this file: {listed}",
-                                key=f"{group}/{i}/when/{j}/{key}/{k}",
-                            )
+            if charge.period == "season" and not tariff.seasons:
+                raise wrong("seasons in this file", "a seasonal peak needs them", key=f"{group}/{i}/period")
 
 
 def _check_lines_have_their_own_names(tariff: TariffFile) -> None:
-    seen = {EXPORT_LINE}
-    for group in ("energy_charges", "demand_charges", "fixed_charges"):
-        for i, charge in enumerate(getattr(tariff, group)):
-            if charge.name in seen:
-                raise wrong(
-                    "a name that no other charge has",
-                    "each line of the bill needs its own name",
-                    key=f"{group}/{i}/name",
-                )
-            seen.add(charge.name)
+    named = [(f"{key}/{i}", c.name) for key in CHARGE_LISTS.values() for i, c in enumerate(getattr(tariff, key))]
+    named += [(f"export/charges/{i}", charge.name) for i, charge in enumerate(tariff.export.charges or ())]
+    named += [("minimum_bill", tariff.minimum_bill.name)] if tariff.minimum_bill is not None else []
+    named += [(f"surcharges/{i}", surcharge.name) for i, surcharge in enumerate(tariff.surcharges)]
+    seen = {ALL_LINES, *GROUPS} | ({EXPORT_LINE} if tariff.export.charges is None else set())
+    for key, name in named:
+        if name in seen:
+            raise wrong(
+                "a name that no other charge has",
+                f"each line of the bill needs its own name; these are groups: {', '.join(GROUPS)}",
+                key=f"{key}/name",
+            )
+        seen.add(name)
 
 
 def _check_one_remainder(tariff: TariffFile) -> None:
-    open_ended = [i for i, charge in enumerate(tariff.energy_charges) if charge.when is None]
-    if len(open_ended) > 1:
-        raise wrong(
-            "'when' on all energy charges but one",
-            "two charges cannot both have all remaining times",
-            key=f"energy_charges/{open_ended[1]}",
-        )
+    lists = [("energy_charges", tariff.energy_charges), ("export/charges", tariff.export.charges or ())]
+    for key, charges in lists:
+        remainder: set[str] = set()
+        for i, charge in enumerate(charges):
+            component = getattr(charge, "component", "")
+            if charge.when is None and component in remainder:
+                raise wrong(
+                    "'when' on all charges of a component but one",
+                    "two charges cannot both have all remaining times; charges that add up are different components",
+                    key=f"{key}/{i}",
+                )
+            remainder |= {component} if charge.when is None else set()
+
+
+def _check_tiers(tariff: TariffFile) -> None:
+    demand = {charge.name: charge for charge in tariff.demand_charges}
+    for i, charge in enumerate(tariff.energy_charges):
+        if charge.hours_of is None:
+            continue
+        if charge.hours_of not in demand:
+            listed = ", ".join(demand) or "none is there"
+            raise wrong("the name of a demand charge", f"in this file: {listed}", key=f"energy_charges/{i}/hours_of")
+        if demand[charge.hours_of].period != charge.tier_period:
+            raise wrong(
+                f"a demand charge whose period is the {charge.tier_period}, as that of the blocks",
+                "set tier_period, or name another demand charge",
+                key=f"energy_charges/{i}/hours_of",
+            )
+
+
+def _check_net_metering(tariff: TariffFile) -> None:
+    net = tariff.export.net_metering
+    if net is None:
+        return
+    for i, charge in enumerate(tariff.energy_charges):
+        if charge.price_series is not None:
+            raise wrong(
+                "a rate or blocks",
+                "kWh of different prices cannot be set off against each other",
+                key=f"energy_charges/{i}",
+            )
+        if charge.hours_of is not None or charge.tier_period == "year":
+            raise wrong(
+                "blocks of kWh a month",
+                "others are not known together with net metering",
+                key=f"energy_charges/{i}",
+            )
+        lowest = min(tier.rate_per_kwh for tier in charge.tiers) if charge.tiers else charge.rate_per_kwh or 0.0
+        if net.settlement_rate_per_kwh > lowest:
+            raise wrong(
+                f"at most {lowest:g}, the lowest rate of '{charge.name}'",
+                "credit that earns more than energy costs would be bought in order to be sold",
+                key="export/net_metering/settlement_rate_per_kwh",
+            )
+
+
+def _check_lines_on(tariff: TariffFile) -> None:
+    """Surcharges and the minimum bill stand on lines or groups that are there, and written before them."""
+    blocks: list[tuple[str, MinimumBill | Surcharge]] = []
+    if tariff.minimum_bill is not None:
+        blocks.append(("minimum_bill", tariff.minimum_bill))
+    blocks += [(f"surcharges/{i}", surcharge) for i, surcharge in enumerate(tariff.surcharges)]
+    surcharges = {surcharge.name for surcharge in tariff.surcharges}
+    known = {ALL_LINES, *GROUPS, EXPORT_LINE} | (set(tariff.line_groups) - surcharges)
+    for key, block in blocks:
+        for i, name in enumerate(block.on):
+            if name not in known:
+                raise wrong(
+                    "a line or a group written before it",
+                    f"groups: {', '.join(GROUPS)}, or all",
+                    key=f"{key}/on/{i}",
+                )
+        known.add(block.name)
 
 
 def _check_no_negative_rate(tariff: TariffFile) -> None:
-    rates = [
-        *((f"energy_charges/{i}/rate_per_kwh", c.rate_per_kwh) for i, c in enumerate(tariff.energy_charges)),
-        *((f"demand_charges/{i}/rate_per_kw_month", c.rate_per_kw_month) for i, c in enumerate(tariff.demand_charges)),
-        *((f"fixed_charges/{i}/amount_per_month", c.amount_per_month) for i, c in enumerate(tariff.fixed_charges)),
-        ("export/rate_per_kwh", tariff.export.rate_per_kwh),
+    lists = {**CHARGE_LISTS, "export": "export/charges"}
+    entries = [
+        (f"{key}/{i}", charge)
+        for group, key in lists.items()
+        for i, charge in enumerate(tariff.export.charges or () if group == "export" else getattr(tariff, key))
     ]
-    for key, rate in rates:
-        if rate < 0:
-            raise wrong("a number >= 0", "set allow_negative: true if a rate below zero is meant", key=key)
+    entries += [
+        (f"{key}/tiers/{j}", tier) for key, c in entries for j, tier in enumerate(getattr(c, "tiers", None) or ())
+    ]
+    entries.append(("export", tariff.export))
+    for key, block in entries:
+        for name in type(block).model_fields:
+            if not name.startswith(("rate_per_", "amount_per_")):
+                continue
+            rate = getattr(block, name)
+            if rate is not None and rate < 0:
+                remedy = "set allow_negative: true if a rate below zero is meant"
+                raise wrong("a number >= 0", remedy, key=f"{key}/{name}")

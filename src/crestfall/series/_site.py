@@ -32,6 +32,8 @@ class SiteSeries:
         Mean available PV generation over the step, not negative, zero where the site has none [kW].
     temperature_c : ndarray of shape (n_steps,) or None
         Mean ambient temperature [degrees C].
+    kvar : ndarray of shape (n_steps,) or None
+        Mean reactive power drawn by the site; None where it is unknown [kvar].
     """
 
     start: pd.DatetimeIndex
@@ -39,6 +41,7 @@ class SiteSeries:
     load_kw: NDArray[np.float64]
     pv_kw: NDArray[np.float64]
     temperature_c: NDArray[np.float64] | None
+    kvar: NDArray[np.float64] | None = None
 
     @property
     def n_steps(self) -> int:
@@ -81,7 +84,14 @@ def read_site_series(scenario: Scenario) -> SiteSeries:
         temperature = _read(scenario, site.temperature)
         _refuse_impossible_temperature(temperature)
         temperature_c = onto_steps(temperature, temperature.readings, load)
-    return SiteSeries(start=load.start, step_h=load.step_h, load_kw=load_kw, pv_kw=pv_kw, temperature_c=temperature_c)
+    return SiteSeries(
+        start=load.start,
+        step_h=load.step_h,
+        load_kw=load_kw,
+        pv_kw=pv_kw,
+        temperature_c=temperature_c,
+        kvar=_reactive_kvar(scenario, load, load_kw),
+    )
 
 
 def onto_steps(source: Column, values: NDArray[np.float64], target: Column) -> NDArray[np.float64]:
@@ -134,6 +144,26 @@ def _read(scenario: Scenario, ask: SeriesFile) -> Column:
     return read_column(Path(scenario.file_path(ask.file)), ask, site_zone=scenario.ask.site.time_zone)
 
 
+def _reactive_kvar(scenario: Scenario, load: Column, load_kw: NDArray[np.float64]) -> NDArray[np.float64] | None:
+    """Return reactive power from its own series, or from the power factor of the load."""
+    site = scenario.ask.site
+    if site.reactive is not None:
+        reactive = _read(scenario, site.reactive)
+        per_h = reactive.step_h if site.reactive.unit == "kvarh" else 1.0
+        return onto_steps(reactive, reactive.readings / per_h, load)
+    if site.power_factor_frac is None:
+        return None
+    factor: NDArray[np.float64] | float
+    if isinstance(site.power_factor_frac, float):
+        factor = site.power_factor_frac
+    else:
+        column = _read(scenario, site.power_factor_frac)
+        _refuse_impossible_power_factor(column)
+        factor = onto_steps(column, column.readings, load)
+    kvar: NDArray[np.float64] = load_kw * np.tan(np.arccos(factor))
+    return kvar
+
+
 def _power_kw(column: Column, unit: str) -> NDArray[np.float64]:
     return column.readings / column.step_h if unit == "kWh" else column.readings
 
@@ -154,4 +184,14 @@ def _refuse_impossible_temperature(column: Column) -> None:
             f"{column.source}: {column.readings[outside[0]]:g} at {shown(column.start[outside[0]])}"
             f" is no air temperature in degrees C ({counted(outside.size, 'such step')})\n"
             "    convert from Fahrenheit or kelvin"
+        )
+
+
+def _refuse_impossible_power_factor(column: Column) -> None:
+    outside = np.flatnonzero((column.readings <= 0) | (column.readings > 1))
+    if outside.size:
+        raise SeriesError(
+            f"{column.source}: {column.readings[outside[0]]:g} at {shown(column.start[outside[0]])}"
+            f" is no power factor ({counted(outside.size, 'such step')})\n"
+            "    write shares above 0 up to 1: 95 % is 0.95"
         )

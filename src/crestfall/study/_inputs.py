@@ -3,18 +3,22 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from crestfall.dispatch import Peak, Problem
+from crestfall.dispatch import Problem
 from crestfall.errors import KeyedError
 from crestfall.plant import Option, Plant, build_plant
 from crestfall.scenario import Scenario
 from crestfall.series import SiteSeries, read_site_series
-from crestfall.tariff import Rates, rates_on
+from crestfall.study._clauses import clauses_of
+from crestfall.tariff import Rates, Readings, rates_on
+
+FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Inputs:
-    """A scenario with its data read, its tariff laid out and its plant built.
+    """A scenario with its data read, its tariffs laid out and its plant built.
 
     Parameters
     ----------
@@ -23,7 +27,9 @@ class Inputs:
     series : SiteSeries
         Load, PV and temperature.
     rates : Rates
-        The tariff on the same steps.
+        The tariff in force on the same steps.
+    choices : tuple of Rates
+        Other tariffs that the site may change to.
     plant : Plant
         The option's plant.
     """
@@ -31,7 +37,13 @@ class Inputs:
     scenario: Scenario
     series: SiteSeries
     rates: Rates
+    choices: tuple[Rates, ...]
     plant: Plant
+
+    @property
+    def contracts(self) -> tuple[Rates, ...]:
+        """The tariff in force and the others."""
+        return (self.rates, *self.choices)
 
     @property
     def import_limit_kw(self) -> float:
@@ -39,11 +51,29 @@ class Inputs:
         limit = self.scenario.ask.site.import_limit_kw
         return np.inf if limit is None else limit
 
-    @property
-    def export_limit_kw(self) -> float:
-        """Limit of export, `inf` for none [kW]."""
+    def export_limit_kw(self, rates: Rates) -> FloatArray:
+        """Return the limit of export by the connection and a tariff in each step, `inf` for none [kW]."""
         limit = self.scenario.ask.site.export_limit_kw
-        return np.inf if limit is None else limit
+        limits = np.full(self.series.n_steps, np.inf if limit is None else limit)
+        for sheet in rates.sheets:
+            if sheet.tariff.export.limit_kw is not None:
+                limits = np.where(sheet.layout.valid, np.minimum(limits, sheet.tariff.export.limit_kw), limits)
+        return limits
+
+    def readings(self, *, import_kw: FloatArray, export_kw: FloatArray) -> Readings:
+        """Return what the meters show for flows at the point of connection; reactive power stays that of the site."""
+        surplus_kw = np.maximum(self.series.pv_kw - self.series.load_kw, 0.0)
+        return Readings(import_kw=import_kw, export_kw=export_kw, kvar=self.series.kvar, surplus_kw=surplus_kw)
+
+    def curtailable_kw(self, rates: Rates) -> FloatArray:
+        """Return the PV that must be held back without a battery, for the export limit only, never for its price."""
+        surplus_kw = self.series.pv_kw - self.series.load_kw
+        return np.maximum(surplus_kw - self.export_limit_kw(rates), 0.0)
+
+    def without_battery(self, rates: Rates) -> Readings:
+        """Return what the meters show without the battery."""
+        net_kw = self.series.load_kw - self.series.pv_kw + self.curtailable_kw(rates)
+        return self.readings(import_kw=np.maximum(net_kw, 0.0), export_kw=np.maximum(-net_kw, 0.0))
 
 
 def prepare(scenario: Scenario) -> Inputs:
@@ -70,13 +100,22 @@ def prepare(scenario: Scenario) -> Inputs:
     try:
         plant = build_plant(scenario.catalogue, Option(scenario.ask.option.racks, scenario.ask.option.modules))
         series = read_site_series(scenario)
-        rates = rates_on(scenario.tariff, series.start, step_h=series.step_h)
+        rates = rates_on(scenario.contract, series.start, step_h=series.step_h)
+        choices = tuple(rates_on((sheet,), series.start, step_h=series.step_h) for sheet in scenario.choices)
+        if series.kvar is None and any(one.needs_kvar for one in (rates, *choices)):
+            raise KeyedError(
+                "scenario",
+                ("site",),
+                found="neither reactive nor power_factor_frac",
+                expected="one of them, since the tariff bills kVA or reactive power",
+                remedy="give the power factor of the load, for example power_factor_frac: 0.92",
+            )
     except KeyedError as error:
         raise scenario.located(error) from None
-    return Inputs(scenario=scenario, series=series, rates=rates, plant=plant)
+    return Inputs(scenario=scenario, series=series, rates=rates, choices=choices, plant=plant)
 
 
-def dispatch_problem(inputs: Inputs) -> Problem:
+def dispatch_problem(inputs: Inputs, rates: Rates | None = None) -> Problem:
     """
     Return the dispatch problem of a study year: the store ends as full as it began, and may choose how full.
 
@@ -84,29 +123,39 @@ def dispatch_problem(inputs: Inputs) -> Problem:
     ----------
     inputs : Inputs
         What the scenario came to.
+    rates : Rates, optional
+        The tariff; left out: the one in force.
 
     Returns
     -------
     Problem
-        Limits, prices and peaks of each step.
+        Limits, prices, peaks and the rows of the bill.
     """
-    series, rates, plant = inputs.series, inputs.rates, inputs.plant
+    rates = inputs.rates if rates is None else rates
+    series, plant = inputs.series, inputs.plant
+    before = inputs.without_battery(rates)
 
-    def each(value: float) -> "np.ndarray[tuple[int], np.dtype[np.float64]]":
+    def each(value: float) -> FloatArray:
         return np.full(series.n_steps, value)
 
+    clauses = clauses_of(
+        rates,
+        before,
+        most_import_kw=np.minimum(series.load_kw + plant.auxiliary_kw + plant.rating_kva, each(inputs.import_limit_kw)),
+        least_energy_kwh=plant.ceiling_kwh - plant.floor_kwh,
+    )
     return Problem(
         step_h=series.step_h,
         load_kw=series.load_kw,
         auxiliary_kw=each(plant.auxiliary_kw),
         pv_kw=series.pv_kw,
         # PV is held back where the export limit demands it, never for its price: inverters do so today.
-        curtailable_kw=np.maximum(series.pv_kw - series.load_kw - inputs.export_limit_kw, 0.0),
-        buy_per_kwh=rates.buy_per_kwh,
-        sell_per_kwh=rates.sell_per_kwh,
+        curtailable_kw=inputs.curtailable_kw(rates),
+        buy_per_kwh=clauses.buy_per_kwh,
+        sell_per_kwh=clauses.sell_per_kwh,
         import_limit_kw=each(inputs.import_limit_kw),
-        export_limit_kw=each(inputs.export_limit_kw),
-        charge_limit_kw=each(plant.rating_kva),
+        export_limit_kw=_export_limit_kw(inputs, rates),
+        charge_limit_kw=_charge_limit_kw(inputs, rates),
         discharge_limit_kw=each(plant.rating_kva),
         into_limit_kw=each(plant.into_limit_kw),
         outof_limit_kw=each(plant.outof_limit_kw),
@@ -116,17 +165,32 @@ def dispatch_problem(inputs: Inputs) -> Problem:
         floor_kwh=each(plant.floor_kwh),
         ceiling_kwh=each(plant.ceiling_kwh),
         wear_per_kwh=inputs.scenario.ask.dispatch.wear_per_kwh,
-        peaks=tuple(_peaks(rates)),
-        fixed_cost=rates.fixed_cost,
+        peaks=tuple(clauses.writer.peaks),
+        sums=tuple(clauses.writer.sums),
+        settlement=clauses.writer.settlement(),
+        fixed_cost=clauses.fixed_cost,
     )
 
 
-def _peaks(rates: Rates) -> list[Peak]:
-    """Return one billed peak for each demand charge and each period in which it is measured."""
-    peaks = []
-    for charge in rates.demand:
-        for number, period in enumerate(rates.period_names):
-            steps = np.flatnonzero(charge.measured & (rates.period == number))
-            if steps.size:
-                peaks.append(Peak(name=f"{charge.name}, {period}", rate_per_kw=charge.rate_per_kw, steps=steps))
-    return peaks
+def _export_limit_kw(inputs: Inputs, rates: Rates) -> FloatArray:
+    """Return the limit of export; where energy of the battery is not paid or not admitted, it stays in the site."""
+    limits = inputs.export_limit_kw(rates)
+    surplus_kw = np.maximum(inputs.series.pv_kw - inputs.series.load_kw, 0.0)
+    for sheet in rates.sheets:
+        if sheet.tariff.export.battery_exports != "paid":
+            limits = np.where(sheet.layout.valid, np.minimum(limits, surplus_kw), limits)
+    return limits
+
+
+def _charge_limit_kw(inputs: Inputs, rates: Rates) -> FloatArray:
+    """Return the converters' limit, or the PV that the tariff admits as the source of a charge, but for upkeep."""
+    series, plant = inputs.series, inputs.plant
+    limits = np.full(series.n_steps, plant.rating_kva)
+    # What an empty store loses by standing is made good from anywhere, lest the racks fall out of their window.
+    upkeep_kw = plant.floor_kwh * (1 - plant.keep_frac(series.step_h)) / (plant.charge_frac * series.step_h)
+    sources = {"pv": series.pv_kw, "pv_surplus": np.maximum(series.pv_kw - series.load_kw, 0.0)}
+    for sheet in rates.sheets:
+        source = sources.get(sheet.tariff.export.battery_charges_from)
+        if source is not None:
+            limits = np.where(sheet.layout.valid, np.clip(source, upkeep_kw, limits), limits)
+    return limits

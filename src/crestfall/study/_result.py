@@ -11,6 +11,7 @@ from crestfall.ageing import BatteryUse
 from crestfall.dispatch import Schedule
 from crestfall.replay import EnergyAccount
 from crestfall.study._inputs import Inputs
+from crestfall.tariff import Rates, Readings
 
 SUMMARY_SCHEMA = "crestfall-summary/1"
 SCHEDULE_COLUMNS = (
@@ -33,20 +34,39 @@ PolicyName = Literal["hindsight", "rules"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Before:
-    """The site as it is billed today: its PV, no battery.
+    """The site without the battery, with its PV, under one contract.
 
     Parameters
     ----------
-    import_kw, export_kw, curtailed_kw : ndarray of shape (n_steps,)
-        Flows at the point of connection, and PV held back by the export limit [kW].
+    rates : Rates
+        The contract.
+    readings : Readings
+        What the meters show.
+    curtailed_kw : ndarray of shape (n_steps,)
+        PV held back by the export limit [kW].
     bill : DataFrame
         `BILL_COLUMNS` of :mod:`crestfall.tariff`.
     """
 
-    import_kw: NDArray[np.float64]
-    export_kw: NDArray[np.float64]
+    rates: Rates
+    readings: Readings
     curtailed_kw: NDArray[np.float64]
     bill: pd.DataFrame
+
+    @property
+    def import_kw(self) -> NDArray[np.float64]:
+        """Import at the point of connection, shape (n_steps,) [kW]."""
+        return self.readings.import_kw
+
+    @property
+    def export_kw(self) -> NDArray[np.float64]:
+        """Export at the point of connection, shape (n_steps,) [kW]."""
+        return self.readings.export_kw
+
+    @property
+    def bill_total(self) -> float:
+        """What is due over the year."""
+        return float(self.bill["amount"].sum())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,8 +77,12 @@ class Case:
     ----------
     policy : {"hindsight", "rules"}
         What made the schedule.
+    rates : Rates
+        The contract that the site is billed by.
     schedule : Schedule
         The flows.
+    readings : Readings
+        What the meters show of them.
     bill : DataFrame
         The bill of these flows, recomputed from the meter readings.
     energy : EnergyAccount
@@ -68,7 +92,9 @@ class Case:
     """
 
     policy: PolicyName
+    rates: Rates
     schedule: Schedule
+    readings: Readings
     bill: pd.DataFrame
     energy: EnergyAccount
     use: BatteryUse
@@ -88,7 +114,10 @@ class Result:
     inputs : Inputs
         What it was found from.
     before : Before
-        The site without the battery.
+        The site as it is billed today.
+    best_contract : Before or None
+        The site without the battery under the best contract it could have; None where there is nothing to choose. A
+        battery earns only what this leaves.
     hindsight, rules : Case
         The optimum that knows the whole year, and a policy that knows only the past.
     idle_cost : float
@@ -105,6 +134,7 @@ class Result:
 
     inputs: Inputs
     before: Before
+    best_contract: Before | None
     hindsight: Case
     rules: Case
     idle_cost: float
@@ -119,13 +149,41 @@ class Result:
         return self.hindsight if self.inputs.scenario.ask.policy == "hindsight" else self.rules
 
     @property
-    def bill_before_total(self) -> float:
-        """What is due over the year without the battery."""
-        return float(self.before.bill["amount"].sum())
+    def reference(self) -> Before:
+        """The site without the battery that savings are counted from: under its best contract."""
+        return self.before if self.best_contract is None else self.best_contract
+
+    @property
+    def saving_by_contract(self) -> float:
+        """What a better contract saves without any battery."""
+        return self.before.bill_total - self.reference.bill_total
 
     def saving(self, case: Case) -> float:
-        """Return what a case saves against the bill without the battery."""
-        return self.bill_before_total - case.bill_total
+        """Return what a case saves by the battery: against the best contract that could be had without one."""
+        return self.reference.bill_total - case.bill_total
+
+    @property
+    def line_groups(self) -> dict[str, str]:
+        """The group of each line of the bills, in their order."""
+        bills = (self.before, self.reference, self.headline)
+        return {line: group for one in bills for line, group in one.rates.line_groups.items()}
+
+    def savings_by_line(self) -> pd.DataFrame:
+        """
+        Return the year's bill by line: columns group, line, before, reference, after, saved.
+
+        `saved` is what the battery saves: reference less after. Without a choice of contract reference is before.
+        """
+        frame = self.bill_frame()
+        if self.best_contract is None:
+            frame = pd.concat([frame, self.before.bill.assign(case="reference")], ignore_index=True)
+        frame["case"] = frame["case"].replace("best contract", "reference")
+        sums = frame.pivot_table(index="line", columns="case", values="amount", aggfunc="sum").fillna(0.0)
+        groups = {line: group for line, group in self.line_groups.items() if line in sums.index}
+        table = sums.reindex(index=list(groups), columns=["before", "reference", "after"], fill_value=0.0)
+        table.insert(0, "group", list(groups.values()))
+        table["saved"] = table["reference"] - table["after"]
+        return table.rename_axis(columns=None).rename_axis("line").reset_index()
 
     def bill_residual(self, case: Case) -> float:
         """Return the objective less the recomputed bill and the wear; zero but for rounding."""
@@ -147,15 +205,17 @@ class Result:
             "export_kw": schedule.export_kw,
             "import_before_kw": self.before.import_kw,
             "export_before_kw": self.before.export_kw,
-            "buy_per_kwh": self.inputs.rates.buy_per_kwh,
-            "sell_per_kwh": self.inputs.rates.sell_per_kwh,
+            "buy_per_kwh": self.headline.rates.buy_per_kwh,
+            "sell_per_kwh": self.headline.rates.sell_per_kwh,
             "temperature_c": temperature,
         }
         return pd.DataFrame(columns, index=series.start.rename("start"), columns=list(SCHEDULE_COLUMNS))
 
     def bill_frame(self) -> pd.DataFrame:
-        """Return the bills before and after, a row for each line, period and case."""
+        """Return the bills before, under the best contract if there is a choice, and after, with a column `case`."""
         parts = [self.before.bill.assign(case="before"), self.headline.bill.assign(case="after")]
+        if self.best_contract is not None:
+            parts.insert(1, self.best_contract.bill.assign(case="best contract"))
         return pd.concat(parts, ignore_index=True)
 
     def summary(self) -> dict[str, Any]:
@@ -179,7 +239,12 @@ class Result:
             "rating_kva": inputs.plant.rating_kva,
             "nominal_kwh": inputs.plant.nominal_kwh,
             "usable_kwh": inputs.plant.usable_kwh,
-            "bill_before": self.bill_before_total,
+            "tariff": self.before.rates.title,
+            "tariff_after": case.rates.title,
+            "bill_before": self.before.bill_total,
+            "bill_best_contract": self.reference.bill_total,
+            "saving_by_contract": self.saving_by_contract,
+            "saving_by_group": self.savings_by_line().groupby("group", sort=False)["saved"].sum().to_dict(),
             "bill_after": case.bill_total,
             "saving": self.saving(case),
             "saving_hindsight": self.saving(self.hindsight),

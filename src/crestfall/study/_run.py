@@ -4,7 +4,7 @@ import logging
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,13 +15,15 @@ from crestfall.errors import InfeasibleError, SolverError
 from crestfall.finance import capital_cost, simple_payback_years
 from crestfall.replay import replay
 from crestfall.scenario import Scenario
+from crestfall.study._clauses import notes_on
 from crestfall.study._inputs import Inputs, dispatch_problem, prepare
 from crestfall.study._result import Before, Case, PolicyName, Result
-from crestfall.tariff import bill
+from crestfall.tariff import Rates, bill
 
 logger = logging.getLogger(__name__)
 
 OnStage = Callable[[str], None]
+AGREES_FRAC = 1e-6  # objective and recomputed bill agree to this share of the bill, or the result says why not
 LIMIT_TOLERANCE_KW = 1e-6  # import this far above its limit is rounding, not an excess
 
 
@@ -53,30 +55,45 @@ def run(scenario: Scenario, *, on_stage: OnStage | None = None) -> Result:
     clock = _StageClock(on_stage)
     with clock.stage("reading data, tariff and catalogue"):
         inputs = prepare(scenario)
-        problem = dispatch_problem(inputs)
-        before = _before(inputs)
-    with clock.stage(f"optimising {problem.n_steps:,} steps with hindsight"):
-        optimum = _optimum(inputs, problem)
-    with clock.stage("following the rules that know only the past"):
-        ruled = replace(follow_rules(problem, inputs.rates, scenario.ask.rules), lower_bound=optimum.lower_bound)
+        before = _without_battery(inputs, inputs.rates, as_contracted=True)
+        best_contract = _best_contract(inputs)
+    optima, ruled = [], []
+    for number, rates in enumerate(inputs.contracts, start=1):
+        problem = dispatch_problem(inputs, rates)
+        which = f", tariff {number} of {len(inputs.contracts)}" if inputs.choices else ""
+        with clock.stage(f"optimising {problem.n_steps:,} steps with hindsight{which}"):
+            optimum = _optimum(inputs, problem)
+            _check_no_worse_than_idle(inputs, problem, optimum)
+            optima.append(_Offer(rates, problem, optimum))
+        with clock.stage(f"following the rules that know only the past{which}"):
+            followed = follow_rules(problem, rates, scenario.ask.rules)
+            ruled.append(_Offer(rates, problem, replace(followed, lower_bound=optimum.lower_bound)))
     with clock.stage("billing, replaying and counting cycles"):
-        hindsight, rules = _case(inputs, "hindsight", optimum), _case(inputs, "rules", ruled)
-        idle = idle_schedule(problem)
-        _check_no_worse_than_idle(inputs, optimum, idle)
+        (hindsight, chosen), (rules, _) = _best_case(inputs, "hindsight", optima), _best_case(inputs, "rules", ruled)
     headline = hindsight if scenario.ask.policy == "hindsight" else rules
-    saving = float(before.bill["amount"].sum()) - headline.bill_total
     capital = capital_cost(inputs.plant, scenario.ask.money)
+    reference = before if best_contract is None else best_contract
     return Result(
         inputs=inputs,
         before=before,
+        best_contract=best_contract,
         hindsight=hindsight,
         rules=rules,
-        idle_cost=idle.objective,
+        idle_cost=idle_schedule(chosen.problem).objective,
         capital=capital,
-        payback_years=simple_payback_years(capital, saving),
-        warnings=tuple(_warnings(inputs, before, optimum, ruled)),
+        payback_years=simple_payback_years(capital, reference.bill_total - headline.bill_total),
+        warnings=tuple(_warnings(inputs, before, hindsight, rules, chosen.problem)),
         timings_s=clock.seconds,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Offer:
+    """A schedule made for one contract."""
+
+    rates: Rates
+    problem: Problem
+    schedule: Schedule
 
 
 class _StageClock:
@@ -96,12 +113,19 @@ class _StageClock:
         self.seconds[name] = time.perf_counter() - began
 
 
-def _before(inputs: Inputs) -> Before:
-    net_kw = inputs.series.load_kw - inputs.series.pv_kw
-    curtailed_kw = np.maximum(-net_kw - inputs.export_limit_kw, 0.0)
-    import_kw, export_kw = np.maximum(net_kw, 0.0), np.maximum(-net_kw - curtailed_kw, 0.0)
-    charged = bill(inputs.rates, import_kw=import_kw, export_kw=export_kw)
-    return Before(import_kw=import_kw, export_kw=export_kw, curtailed_kw=curtailed_kw, bill=charged)
+def _without_battery(inputs: Inputs, rates: Rates, *, as_contracted: bool) -> Before:
+    readings = inputs.without_battery(rates)
+    charged = bill(rates, readings, as_contracted=as_contracted)
+    return Before(rates=rates, readings=readings, curtailed_kw=inputs.curtailable_kw(rates), bill=charged)
+
+
+def _best_contract(inputs: Inputs) -> Before | None:
+    """Return the cheapest contract without the battery, None where the site has no choice."""
+    if not inputs.choices and not inputs.rates.may_choose:
+        return None
+    offers = [_without_battery(inputs, rates, as_contracted=False) for rates in inputs.contracts]
+    open_to_the_site = [one for one in offers if one.rates.is_open_to(one.readings)] or offers[:1]
+    return min(open_to_the_site, key=lambda one: one.bill_total)
 
 
 def _optimum(inputs: Inputs, problem: Problem) -> Schedule:
@@ -127,7 +151,15 @@ def _explained(inputs: Inputs, error: ImportLimitError) -> InfeasibleError:
     )
 
 
-def _case(inputs: Inputs, policy: PolicyName, schedule: Schedule) -> Case:
+def _best_case(inputs: Inputs, policy: PolicyName, offers: list[_Offer]) -> tuple[Case, _Offer]:
+    """Return the cheapest of the schedules, each billed by the contract it was made for if its use lets the site in."""
+    cases = [(_case(inputs, policy, offer), offer) for offer in offers]
+    let_in = [pair for pair in cases if pair[1].rates.is_open_to(pair[0].readings)] or cases[:1]
+    return min(let_in, key=lambda pair: pair[0].bill_total)
+
+
+def _case(inputs: Inputs, policy: PolicyName, offer: _Offer) -> Case:
+    schedule = offer.schedule
     energy = replay(inputs.plant, inputs.series, schedule)
     use = battery_use(
         schedule.stored_kwh,
@@ -135,17 +167,21 @@ def _case(inputs: Inputs, policy: PolicyName, schedule: Schedule) -> Case:
         out_of_store_kwh=energy.out_of_store_kwh,
         nominal_kwh=inputs.plant.nominal_kwh,
     )
-    charged = bill(inputs.rates, import_kw=schedule.import_kw, export_kw=schedule.export_kw)
-    return Case(policy=policy, schedule=schedule, bill=charged, energy=energy, use=use)
+    readings = inputs.readings(import_kw=schedule.import_kw, export_kw=schedule.export_kw)
+    charged = bill(offer.rates, readings, before=inputs.without_battery(offer.rates))
+    return Case(
+        policy=policy, rates=offer.rates, schedule=schedule, readings=readings, bill=charged, energy=energy, use=use
+    )
 
 
-def _check_no_worse_than_idle(inputs: Inputs, optimum: Schedule, idle: Schedule) -> None:
+def _check_no_worse_than_idle(inputs: Inputs, problem: Problem, optimum: Schedule) -> None:
     """An optimum that costs more than doing nothing is a bug, not a result."""
+    idle = idle_schedule(problem)
     if (idle.import_kw > inputs.import_limit_kw).any() or optimum.status is not Status.OPTIMAL:
         return
     # Self-discharge of the floor content has to be made good, which standing still does not count.
     kept = inputs.plant.floor_kwh * (1 - inputs.plant.keep_frac(inputs.series.step_h)) * inputs.series.n_steps
-    allowance = kept / inputs.plant.charge_frac * float(np.abs(inputs.rates.buy_per_kwh).max())
+    allowance = kept / inputs.plant.charge_frac * float(np.abs(problem.buy_per_kwh).max())
     if optimum.objective > idle.objective + allowance + 1e-6 * abs(idle.objective):
         raise SolverError(
             f"the schedule costs {optimum.objective:.2f}, standing still {idle.objective:.2f};"
@@ -153,13 +189,29 @@ def _check_no_worse_than_idle(inputs: Inputs, optimum: Schedule, idle: Schedule)
         )
 
 
-def _warnings(inputs: Inputs, before: Before, optimum: Schedule, ruled: Schedule) -> Iterator[str]:
-    limit = inputs.import_limit_kw + LIMIT_TOLERANCE_KW
+def _warnings(inputs: Inputs, before: Before, hindsight: Case, rules: Case, problem: Problem) -> Iterator[str]:
+    optimum, limit = hindsight.schedule, inputs.import_limit_kw + LIMIT_TOLERANCE_KW
     if over := int((before.import_kw > limit).sum()):
         yield f"without the battery the site exceeds its import limit in {over:,} steps; the bill before ignores this"
-    if over := int((ruled.import_kw > limit).sum()):
+    if over := int((rules.schedule.import_kw > limit).sum()):
         yield f"the rules exceed the import limit in {over:,} steps: a controller with these settings would not hold it"
     if optimum.repaired_steps:
         yield f"{optimum.repaired_steps:,} steps ran both ways in the linear program and were made to choose"
     if optimum.status is Status.TIME_LIMIT:
         yield "the time limit ended the search; the gap says how far the schedule may be from the optimum"
+    gap_frac = optimum.gap_frac(idle_schedule(problem).objective)
+    if problem.settlement.has_choices and gap_frac > AGREES_FRAC:
+        yield (
+            "blocks that get cheaper, or payments that end at zero, were settled by a local search:"
+            f" the schedule may cost up to {100 * gap_frac:.2g} % more than the best"
+        )
+    if not before.rates.is_open_to(before.readings):
+        yield f"by its hours of use the site does not belong on '{before.rates.title}'"
+    residual = (
+        optimum.objective
+        - hindsight.bill_total
+        - inputs.scenario.ask.dispatch.wear_per_kwh * (hindsight.energy.discharged_kwh)
+    )
+    if abs(residual) > AGREES_FRAC * max(1.0, abs(hindsight.bill_total)):
+        why = "; ".join(notes_on(hindsight.rates)) or "the reason is not known, please report it"
+        yield f"the optimiser's cost lies {residual:+,.2f} from the bill: {why}"

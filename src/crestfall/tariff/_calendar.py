@@ -1,18 +1,20 @@
 """Which steps a tariff's seasons, day types and times of day mean."""
 
-from collections.abc import Iterable
+import datetime as dt
+import math
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-import holidays
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from crestfall.errors import KeyedError, KeyPath
 from crestfall.scenario import TariffFile
-from crestfall.scenario.tariff_file import Season, When
+from crestfall.scenario.tariff_clauses import Season, When, public_holidays
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+SATURDAY, SUNDAY = 5, 6
 Mask = NDArray[np.bool_]
 
 
@@ -41,8 +43,12 @@ class LocalClock:
     date: NDArray[np.datetime64]
 
     @classmethod
-    def at(cls, start: pd.DatetimeIndex, step_h: float) -> "LocalClock":
-        """Read clock and calendar at each step."""
+    def at(cls, start: pd.DatetimeIndex, step_h: float, *, parts: int = 1) -> "LocalClock":
+        """Read clock and calendar at each step, or at each of so many equal parts of it."""
+        step_min = round(step_h * 60)
+        if parts > 1:
+            offsets = pd.to_timedelta(np.tile(np.arange(parts) * (step_min // parts), len(start)), unit="min")
+            start = start.repeat(parts) + offsets
         integers = {
             "minute": start.hour * 60 + start.minute,
             "month_day": start.month * 100 + start.day,
@@ -51,7 +57,16 @@ class LocalClock:
         }
         arrays = {name: np.asarray(values, dtype=np.int64) for name, values in integers.items()}
         date = start.tz_localize(None).normalize().to_numpy().astype("datetime64[D]")
-        return cls(start=start, step_min=round(step_h * 60), date=date, **arrays)
+        return cls(start=start, step_min=step_min // parts, date=date, **arrays)
+
+    @property
+    def n_steps(self) -> int:
+        """Number of steps."""
+        return len(self.minute)
+
+    def shown(self, step: int) -> str:
+        """Return day and time of a step, for messages."""
+        return f"{self.start[step]:%a %Y-%m-%d %H:%M}"
 
 
 def steps_in(when: Iterable[When], tariff: TariffFile, clock: LocalClock, key: KeyPath) -> Mask:
@@ -79,11 +94,11 @@ def steps_in(when: Iterable[When], tariff: TariffFile, clock: LocalClock, key: K
     KeyedError
         If a window begins or ends inside a step.
     """
-    covered = np.zeros(len(clock.minute), dtype=bool)
+    covered = np.zeros(clock.n_steps, dtype=bool)
     for position, block in enumerate(when):
-        inside = np.ones(len(clock.minute), dtype=bool)
+        inside = np.ones(clock.n_steps, dtype=bool)
         if block.seasons is not None:
-            inside &= np.logical_or.reduce([_in_season(tariff.seasons[name], clock) for name in block.seasons])
+            inside &= np.logical_or.reduce([in_season(tariff.seasons[name], clock) for name in block.seasons])
         if block.day_types is not None:
             inside &= np.logical_or.reduce([_on_day_type(name, tariff, clock) for name in block.day_types])
         if block.times is not None:
@@ -93,7 +108,24 @@ def steps_in(when: Iterable[When], tariff: TariffFile, clock: LocalClock, key: K
     return covered
 
 
-def _in_season(season: Season, clock: LocalClock) -> Mask:
+def parts_of_a_step(tariff: TariffFile, step_min: int) -> int:
+    """Return into how many parts a step falls so that every window edge lies between two of them."""
+    if not tariff.split_steps:
+        return 1
+    charges = [*tariff.energy_charges, *tariff.demand_charges, *tariff.capacity_charges, *tariff.reactive_charges]
+    charges += tariff.export.charges or ()
+    edges = [
+        edge
+        for charge in charges
+        for when in charge.when or ()
+        for window in when.times or ()
+        for edge in _edges_min(window)
+    ]
+    return step_min // math.gcd(step_min, *edges)
+
+
+def in_season(season: Season, clock: LocalClock) -> Mask:
+    """Return the steps that lie in a season, shape (n_steps,)."""
     first, last = (int(text.replace("-", "")) for text in (season.first_day, season.last_day))
     after, before = clock.month_day >= first, clock.month_day <= last
     return after & before if first <= last else after | before
@@ -109,17 +141,51 @@ def _on_day_type(name: str, tariff: TariffFile, clock: LocalClock) -> Mask:
 
 
 def holiday_dates(tariff: TariffFile, clock: LocalClock) -> NDArray[np.datetime64]:
-    """Return the holidays of the years concerned, on their own dates (no substitute days), with the extra dates."""
+    """Return the days on which holidays are kept: moved as the sheet says, with its own days, in order."""
     ask = tariff.holidays
-    dates = list(ask.extra_dates)
-    if ask.country is not None:
-        years = range(clock.start[0].year, clock.start[-1].year + 1)
-        dates += list(holidays.country_holidays(ask.country, subdiv=ask.subdivision, years=years, observed=False))
-    return np.array(sorted(dates), dtype="datetime64[D]")
+    # A holiday at the turn of the year may move into the next, so one year more on each side.
+    years = range(clock.start[0].year - 1, clock.start[-1].year + 2)
+    dates = [*_public_holidays(tariff, years), *_every_year(ask.every_year, years)]
+    kept = {_moved(day, ask.saturday_moves_to, ask.sunday_moves_to) for day in dates}
+    return np.array(sorted(kept | set(ask.extra_dates)), dtype="datetime64[D]")
+
+
+def _public_holidays(tariff: TariffFile, years: range) -> list[dt.date]:
+    ask = tariff.holidays
+    if ask.country is None:
+        return []
+    # The library's own substitute days follow the law of the country, not the tariff sheet.
+    public = public_holidays(ask.country, ask.subdivision, years)
+    return [day for day in public if ask.only is None or set(public.get_list(day)) & set(ask.only)]
+
+
+def _every_year(month_days: Iterable[str], years: range) -> Iterator[dt.date]:
+    for year in years:
+        for month_day in month_days:
+            try:
+                yield dt.date.fromisoformat(f"{year}-{month_day}")
+            except ValueError:  # the 29th of February in a common year
+                continue
+
+
+def _moved(day: dt.date, saturday_to: str, sunday_to: str) -> dt.date:
+    shift = {
+        (SATURDAY, "friday"): -1,
+        (SATURDAY, "monday"): 2,
+        (SUNDAY, "monday"): 1,
+    }
+    weekday = day.weekday()
+    to = saturday_to if weekday == SATURDAY else sunday_to
+    return day + dt.timedelta(days=shift.get((weekday, to), 0))
+
+
+def _edges_min(window: str) -> tuple[int, int]:
+    begin, end = (int(part[:2]) * 60 + int(part[3:]) for part in window.split("-"))
+    return begin, end
 
 
 def _in_window(text: str, clock: LocalClock, key: KeyPath) -> Mask:
-    begin, end = (int(part[:2]) * 60 + int(part[3:]) for part in text.split("-"))
+    begin, end = _edges_min(text)
     for edge in (begin, end):
         if edge % clock.step_min:
             raise KeyedError(
@@ -127,7 +193,7 @@ def _in_window(text: str, clock: LocalClock, key: KeyPath) -> Mask:
                 key,
                 found=repr(text),
                 expected=f"times on the {clock.step_min}-minute steps of the data",
-                remedy="a step can have only one price; use finer data or move the window to a whole step",
+                remedy="use finer data, move the window to a whole step, or set split_steps: true to split it by time",
             )
     if begin == end:
         raise KeyedError(

@@ -1,39 +1,24 @@
-"""From the charges of a tariff file to prices and peaks for each step of a year."""
+"""From the sheets of a contract to prices and charges on the steps of a year."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from crestfall.errors import KeyedError
-from crestfall.scenario import TariffFile
-from crestfall.scenario.tariff_file import EXPORT_LINE
-from crestfall.tariff._calendar import LocalClock, Mask, steps_in
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DemandRate:
-    """A demand charge on the steps of a year.
-
-    Parameters
-    ----------
-    name : str
-        The line of the bill.
-    rate_per_kw : float
-        Price of one kW of a period's billed peak.
-    measured : ndarray of bool, shape (n_steps,)
-        Steps whose mean import counts.
-    """
-
-    name: str
-    rate_per_kw: float
-    measured: Mask
+from crestfall.scenario import TariffFile, TariffSheet
+from crestfall.tariff._calendar import LocalClock
+from crestfall.tariff._demand import CapacityLine, DemandLine
+from crestfall.tariff._layout import Layout
+from crestfall.tariff._readings import FloatArray, Readings
+from crestfall.tariff._sheet import Sheet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rates:
-    """A tariff on the steps of a year.
+    """A contract on the steps of a year: one sheet, or one after the other.
 
     Parameters
     ----------
@@ -41,146 +26,101 @@ class Rates:
         Start of each step in the zone of the site.
     step_h : float
         Length of a step [h].
-    period : ndarray of int, shape (n_steps,)
-        Number of the billing period of each step, from 0.
-    period_names : tuple of str
-        The billing periods, year-month.
-    energy_line : ndarray of int, shape (n_steps,)
-        Position in `energy_names` of the one energy charge that holds in each step.
-    energy_names : tuple of str
-        The energy charges.
-    energy_rates_per_kwh : ndarray of shape (n_energy,)
-        Their prices.
-    sell_per_kwh : ndarray of shape (n_steps,)
-        What one exported kWh earns.
-    demand : tuple of DemandRate
-        The demand charges.
-    fixed_per_period : tuple of (str, float)
-        Amounts due in each period.
+    sheets : tuple of Sheet
+        The sheets in the order of their validity.
     """
 
     start: pd.DatetimeIndex
     step_h: float
-    period: NDArray[np.int64]
-    period_names: tuple[str, ...]
-    energy_line: NDArray[np.int64]
-    energy_names: tuple[str, ...]
-    energy_rates_per_kwh: NDArray[np.float64]
-    sell_per_kwh: NDArray[np.float64]
-    demand: tuple[DemandRate, ...]
-    fixed_per_period: tuple[tuple[str, float], ...]
+    sheets: tuple[Sheet, ...]
 
     @property
-    def buy_per_kwh(self) -> NDArray[np.float64]:
-        """Price of one imported kWh in each step, shape (n_steps,)."""
-        return self.energy_rates_per_kwh[self.energy_line]
+    def title(self) -> str:
+        """Titles of the sheets."""
+        return ", then ".join(sheet.tariff.title for sheet in self.sheets)
 
     @property
-    def line_names(self) -> tuple[str, ...]:
-        """All lines that a bill can have, in the order of the tariff."""
-        charges = (*self.energy_names, *(charge.name for charge in self.demand))
-        return (*charges, EXPORT_LINE, *(name for name, _ in self.fixed_per_period))
+    def buy_per_kwh(self) -> FloatArray:
+        """Price of one imported kWh in each step, surcharges included, shape (n_steps,)."""
+        return np.asarray(np.sum([sheet.buy_per_kwh for sheet in self.sheets], axis=0))
 
     @property
-    def fixed_cost(self) -> float:
-        """Amounts due over all periods whatever is used."""
-        return len(self.period_names) * sum(amount for _, amount in self.fixed_per_period)
+    def sell_per_kwh(self) -> FloatArray:
+        """What one exported kWh earns in each step, shape (n_steps,)."""
+        return np.asarray(np.sum([sheet.sell_per_kwh for sheet in self.sheets], axis=0))
+
+    @property
+    def peak_charges(self) -> tuple[DemandLine | CapacityLine, ...]:
+        """All charges on demand."""
+        charges: list[DemandLine | CapacityLine] = []
+        for sheet in self.sheets:
+            charges += [*sheet.demand, *sheet.capacity]
+        return tuple(charges)
+
+    @property
+    def line_groups(self) -> dict[str, str]:
+        """The group of each line that a bill can have, in the order of the bill."""
+        return {line: group for sheet in self.sheets for line, group in sheet.tariff.line_groups.items()}
+
+    @property
+    def needs_kvar(self) -> bool:
+        """Whether the bill depends on reactive power."""
+        return any(sheet.needs_kvar for sheet in self.sheets)
+
+    @property
+    def may_choose(self) -> bool:
+        """Whether a contracted level may be chosen."""
+        return any(line.choose for sheet in self.sheets for line in sheet.capacity)
+
+    def is_open_to(self, readings: Readings) -> bool:
+        """Whether the hours of use of a year let a site be on all sheets."""
+        highest = float(readings.import_kw.max(initial=0.0))
+        hours = float(readings.import_kw.sum()) * self.step_h / highest if highest else 0.0
+        limits = [sheet.tariff.hours_of_use for sheet in self.sheets]
+        return all(limit.at_least_h <= hours and (limit.below_h is None or hours < limit.below_h) for limit in limits)
 
 
-def rates_on(tariff: TariffFile, start: pd.DatetimeIndex, *, step_h: float) -> Rates:
+def rates_on(
+    tariff: TariffFile | Sequence[TariffSheet], start: pd.DatetimeIndex, *, step_h: float, folder: Path = Path()
+) -> Rates:
     """
     Lay a tariff on a time axis.
 
     Parameters
     ----------
-    tariff : TariffFile
-        The charges.
+    tariff : TariffFile or sequence of TariffSheet
+        The charges; of several sheets each holds from its date of validity to the next.
     start : DatetimeIndex of shape (n_steps,)
         Start of each step in the zone of the site.
     step_h : float
         Length of a step [h].
+    folder : Path, default="."
+        Where a single tariff's price series are looked for.
 
     Returns
     -------
     Rates
-        One energy price for each step, and the steps of each demand charge.
+        All lines with their steps, prices and periods.
 
     Raises
     ------
     KeyedError
-        If a step has two energy prices or none, a window edge lies inside a step, or an averaging interval is not
-        the step of the data.
+        If a step has two energy prices or none, a window edge lies inside a step, an averaging interval does not fit
+        the data, or a sheet does not fit the year in another way.
     """
+    sheets = [TariffSheet("tariff", folder, tariff)] if isinstance(tariff, TariffFile) else list(tariff)
     clock = LocalClock.at(start, step_h)
-    first_month = clock.month[0]
-    months = range(first_month, clock.month[-1] + 1)
-    return Rates(
-        start=start,
-        step_h=step_h,
-        period=clock.month - first_month,
-        period_names=tuple(f"{month // 12}-{month % 12 + 1:02d}" for month in months),
-        energy_line=_energy_lines(tariff, clock),
-        energy_names=tuple(charge.name for charge in tariff.energy_charges),
-        energy_rates_per_kwh=np.array([charge.rate_per_kwh for charge in tariff.energy_charges]),
-        sell_per_kwh=np.full(len(start), tariff.export.rate_per_kwh),
-        demand=_demand_rates(tariff, clock),
-        fixed_per_period=tuple((charge.name, charge.amount_per_month) for charge in tariff.fixed_charges),
-    )
-
-
-def _energy_lines(tariff: TariffFile, clock: LocalClock) -> NDArray[np.int64]:
-    """Give each step its one energy charge; the charge without `when` takes what the others leave."""
-    line = np.full(len(clock.minute), -1, dtype=np.int64)
-    remainder = None
-    for position, charge in enumerate(tariff.energy_charges):
-        if charge.when is None:
-            remainder = position
+    begins = [np.datetime64(sheet.file.valid_from, "D") for sheet in sheets]
+    begins[0] = min(begins[0], clock.date[0])  # what was valid earlier is what the first sheet says
+    laid = []
+    for number, sheet in enumerate(sheets):
+        end = begins[number + 1] if number + 1 < len(sheets) else clock.date[-1] + np.timedelta64(1, "D")
+        valid = (clock.date >= begins[number]) & (clock.date < end)
+        if not valid.any():
             continue
-        mask = steps_in(charge.when, tariff, clock, ("energy_charges", position, "when"))
-        taken = mask & (line >= 0)
-        if taken.any():
-            step = int(np.argmax(taken))
-            raise KeyedError(
-                "tariff",
-                ("energy_charges", position, "when"),
-                found=f"'{charge.name}' and '{tariff.energy_charges[line[step]].name}' both from {_shown(clock, step)}",
-                expected="one price for each step",
-                remedy=f"narrow one of the two ({taken.sum():,} steps of the year overlap)",
-            )
-        line[mask] = position
-    left = line < 0
-    if left.any() and remainder is None:
-        step = int(np.argmax(left))
-        raise KeyedError(
-            "tariff",
-            ("energy_charges",),
-            found=f"no price from {_shown(clock, step)}",
-            expected="one price for each step",
-            remedy="cover it, or leave 'when' out of one charge, which then takes all other times"
-            f" ({left.sum():,} steps of the year have none)",
-        )
-    if remainder is not None:
-        line[left] = remainder
-    return line
-
-
-def _demand_rates(tariff: TariffFile, clock: LocalClock) -> tuple[DemandRate, ...]:
-    rates = []
-    for position, charge in enumerate(tariff.demand_charges):
-        key = ("demand_charges", position)
-        if charge.averaging_min != clock.step_min:
-            raise KeyedError(
-                "tariff",
-                (*key, "averaging_min"),
-                found=str(charge.averaging_min),
-                expected=f"{clock.step_min}, the step of the data",
-                remedy="bring the data to the tariff's interval: coarser data understate a peak, finer overstate it",
-            )
-        everywhere = np.ones(len(clock.minute), dtype=bool)
-        measured = everywhere if charge.when is None else steps_in(charge.when, tariff, clock, (*key, "when"))
-        rates.append(DemandRate(name=charge.name, rate_per_kw=charge.rate_per_kw_month, measured=measured))
-    return tuple(rates)
-
-
-def _shown(clock: LocalClock, step: int) -> str:
-    return f"{clock.start[step]:%a %Y-%m-%d %H:%M}"
+        try:
+            laid.append(Sheet.of(Layout.of(sheet.file, sheet.folder, clock, valid)))
+        except KeyedError as error:
+            error.document = sheet.document
+            raise
+    return Rates(start=start, step_h=step_h, sheets=tuple(laid))
