@@ -10,6 +10,7 @@ from crestfall.report._figures import (
 )
 from crestfall.report._folder import result_folder
 from crestfall.report._load_bill import LoadBill, bill_load, bill_text, lay_year, write_bill
+from crestfall.report._savings import bill_by_line, savings_text
 from crestfall.report._tariff_calendar import checked_picture_kind, draw_tariff, measured_steps, write_tariff_picture
 from crestfall.report._tariff_words import tariff_words
 from crestfall.report._week import most_telling_week
@@ -17,6 +18,7 @@ from crestfall.report._write import fill_folder, write_result
 
 __all__ = [
     "LoadBill",
+    "bill_by_line",
     "bill_load",
     "bill_text",
     "checked_picture_kind",
@@ -32,6 +34,7 @@ __all__ = [
     "measured_steps",
     "most_telling_week",
     "result_folder",
+    "savings_text",
     "tariff_words",
     "write_bill",
     "write_result",

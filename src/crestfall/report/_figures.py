@@ -45,9 +45,7 @@ def draw_week(result: Result) -> Figure:
     shades = _draw_price_bands(panels[0], frame["buy_per_kwh"].to_numpy(), edges)
     _draw_power(panels[0], frame, edges)
     panels[0].set_title(f"Week of {start[0].day} {start[0]:%B %Y}, {_policy_words(result)}")
-    bands = [
-        Patch(facecolor=shade, edgecolor="#8a949a", label=f"{price:.3f} {currency}/kWh") for price, shade in shades
-    ]
+    bands = [Patch(facecolor=shade, edgecolor="#8a949a", label=f"{prices} {currency}/kWh") for prices, shade in shades]
     figure.legend(handles=[*panels[0].get_legend_handles_labels()[0], *bands], ncols=4, loc="outside upper center")
     if is_battery:
         _draw_battery(panels[1], frame, edges)
@@ -62,7 +60,7 @@ def draw_week(result: Result) -> Figure:
 
 def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
     """
-    Draw the bill of each month by line, before beside after.
+    Draw the bill of each period by line, without the battery (under the best contract) beside with it.
 
     Parameters
     ----------
@@ -77,13 +75,15 @@ def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
         The axes, ready to be shown or saved.
     """
     ax = _axes(ax, height_in=4.4)
-    table = result.bill_frame().pivot_table(
+    bills = [result.reference.bill.assign(case="without"), result.headline.bill.assign(case="with")]
+    table = pd.concat(bills).pivot_table(
         index=["case", "period"], columns="line", values="amount", aggfunc="sum", sort=False
     )
     table = table.fillna(0.0)[[line for line in result.line_groups if line in table]]
+    table = table.loc[:, table.abs().max() > 0]
     width = 0.4
-    periods = list(dict.fromkeys(result.headline.bill["period"]))
-    for case, offset in (("before", -width / 2 - 0.015), ("after", width / 2 + 0.015)):
+    periods = _in_order(result)
+    for case, offset in (("without", -width / 2 - 0.015), ("with", width / 2 + 0.015)):
         part = table.loc[case].reindex(periods).fillna(0.0)
         up, down = np.zeros(len(periods)), np.zeros(len(periods))
         for number, line in enumerate(part.columns):
@@ -98,17 +98,25 @@ def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
                 hatch="////" if number % 4 == 3 else None,
                 edgecolor="white",
                 linewidth=0.4,
-                label=line if case == "before" else None,
+                label=line if case == "without" else None,
             )
             up, down = up + np.maximum(amounts, 0), down + np.minimum(amounts, 0)
     ax.set_xticks(np.arange(len(periods)), [_period_label(period) for period in periods])
     ax.set_ylabel(f"bill [{result.inputs.scenario.ask.money.currency} a period]")
     ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
-    ax.set_title(f"Bill by month and line: before (left bar) and after (right bar), {_policy_words(result)}")
+    ax.set_title(
+        f"Bill by period and line: without the battery (left bar) and with it (right), {_policy_words(result)}"
+    )
     ax.use_sticky_edges = False  # the seams inside a stack would take the margin above it
     ax.grid(visible=False, axis="x")
     ax.legend(ncols=4, loc="upper center", bbox_to_anchor=(0.5, -0.14))
     return ax
+
+
+def _in_order(result: Result) -> list[str]:
+    """Return the periods of both bills: billing periods as they follow, then seasons and the year."""
+    names = dict.fromkeys([*result.reference.bill["period"], *result.headline.bill["period"]])
+    return sorted(names, key=lambda name: (not re.fullmatch(r"\d{4}-\d{2}(-\d{2})?", name), name))
 
 
 def _period_label(period: str) -> str:
@@ -304,20 +312,23 @@ def _draw_store(ax: Axes, frame: pd.DataFrame, edges: FloatArray, plant: Plant) 
     ax.set_ylim(0, plant.nominal_kwh * 1.02)
 
 
-def _draw_price_bands(
-    ax: Axes,
-    price: FloatArray,
-    edges: FloatArray,
-) -> list[tuple[float, str]]:
-    """Shade the background by price, dear times darker; return each price with its shade."""
-    levels = np.unique(price)
-    picks = np.linspace(0, len(style.PRICE_SHADES) - 1, len(levels)).round().astype(int) if len(levels) > 1 else [0]
-    shades = [style.PRICE_SHADES[i] for i in picks]
-    level_of = np.searchsorted(levels, price)
+def _draw_price_bands(ax: Axes, price: FloatArray, edges: FloatArray) -> list[tuple[str, str]]:
+    """Shade the background by price, dear times darker; return each price or range of prices with its shade."""
+    levels, n_shades = np.unique(price.round(6)), len(style.PRICE_SHADES)
+    if len(levels) <= n_shades:
+        picks = np.linspace(0, n_shades - 1, len(levels)).round().astype(int) if len(levels) > 1 else [0]
+        shades = [style.PRICE_SHADES[i] for i in picks]
+        level_of = np.searchsorted(levels, price.round(6))
+        labels = [f"{level:.3f}" for level in levels]
+    else:
+        bounds = np.linspace(levels[0], levels[-1], n_shades + 1)
+        shades = list(style.PRICE_SHADES)
+        level_of = np.clip(np.searchsorted(bounds, price, side="right") - 1, 0, n_shades - 1)
+        labels = [f"{low:.3f} to {high:.3f}" for low, high in zip(bounds, bounds[1:], strict=False)]
     turns = np.flatnonzero(np.diff(level_of)) + 1
     for first, last in zip([0, *turns], [*turns, len(price)], strict=True):
         ax.axvspan(edges[first], edges[last], color=shades[level_of[first]], linewidth=0, zorder=0)
-    return list(zip(levels.tolist(), shades, strict=True))
+    return list(zip(labels, shades, strict=True))
 
 
 def _policy_words(result: Result) -> str:

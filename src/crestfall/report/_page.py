@@ -5,12 +5,12 @@ import io
 from typing import Any
 
 import numpy as np
-import pandas as pd
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from ruamel.yaml import YAML
 
 import crestfall
 from crestfall.plant import Plant
+from crestfall.report._savings import bill_by_line
 from crestfall.study import Case, Result
 from crestfall.tariff import DemandLine
 
@@ -21,7 +21,7 @@ CAPTIONS = {
         "Load, PV and import over bands of energy price, the dearer the darker; "
         "with a battery also what it does and what it holds.",
     ),
-    "monthly-bill": ("Bill by month", "Each line of the bill before (left bar) and after (right bar)."),
+    "monthly-bill": ("Bill by period", "Each line of the bill without the battery (left bar) and with it (right bar)."),
     "duration-curve": (
         "Import in order of size",
         "Where the curve falls on the left, peaks have gone; where it rises on the right, the battery charges.",
@@ -114,20 +114,6 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         "inputs_text": _inputs_text(result),
         "fingerprint": inputs.scenario.fingerprint(),
     }
-
-
-def bill_by_line(result: Result) -> pd.DataFrame:
-    """Return the year's bill by line, with group totals between and the total last: column `is_total` marks these."""
-    table = result.savings_by_line()
-    parts = []
-    for group, lines in table.groupby("group", sort=False):
-        parts.append(lines.assign(is_total=False))
-        if len(lines) > 1:
-            sums = lines.drop(columns=["group", "line"]).sum()
-            parts.append(pd.DataFrame([{"group": group, "line": f"all {group}", **sums, "is_total": True}]))
-    sums = table.drop(columns=["group", "line"]).sum()
-    parts.append(pd.DataFrame([{"group": "", "line": "Total", **sums, "is_total": True}]))
-    return pd.concat(parts, ignore_index=True)
 
 
 def _share(part: float, whole: float) -> float | None:

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from typing import Annotated, Literal, Self
 
 import holidays
-from pydantic import Field, StringConstraints, field_validator, model_validator
+from pydantic import AfterValidator, Field, StringConstraints, field_validator, model_validator
 
 from crestfall.scenario._base import Block, Item, Many, Name, wrong
 from crestfall.scenario.series_file import SeriesFile
@@ -16,7 +16,9 @@ TIME_WINDOW_PATTERN = r"^([01]\d|2[0-3]):[0-5]\d-(([01]\d|2[0-3]):[0-5]\d|24:00)
 LOCAL_TIME_PATTERN = r"^\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}$"
 MonthDay = Annotated[str, StringConstraints(pattern=MONTH_DAY_PATTERN)]
 TimeWindow = Annotated[str, StringConstraints(pattern=TIME_WINDOW_PATTERN)]
-LocalTime = Annotated[str, StringConstraints(pattern=LOCAL_TIME_PATTERN)]
+LocalTime = Annotated[
+    str, StringConstraints(pattern=LOCAL_TIME_PATTERN), AfterValidator(lambda text: existing_time(text))
+]
 NonNegative = Annotated[float, Field(ge=0)]
 Positive = Annotated[float, Field(gt=0)]
 AveragingMin = Literal[5, 10, 15, 20, 30, 60]
@@ -227,7 +229,7 @@ class EnergyCharge(PricedEnergy):
 class Ratchet(Block):
     """A share of earlier peaks below which billed demand does not fall."""
 
-    share_frac: Annotated[float, Field(gt=0, le=1)] = Field(description="share of the highest earlier peak, 0 to 1")
+    share_frac: Annotated[float, Field(gt=0, le=1)] = Field(description="share of the highest earlier peak as measured")
     preceding_periods: Annotated[int, Field(ge=1, le=36)] = Field(
         default=11, description="how many periods before the current one count"
     )
@@ -298,6 +300,9 @@ class DemandCharge(Measured):
 class CapacityCharge(Measured):
     """A price of a contracted level of demand, and of what goes beyond it."""
 
+    period: Literal["month", "season", "year"] = Field(
+        default="month", description="what the peak is taken over: month (the billing period), season or year"
+    )
     contracted_demand: NonNegative | None = Field(
         default=None, description="level in the contract today, kW or kVA as the rate; left out: the best one"
     )
@@ -424,7 +429,9 @@ class NetMetering(Block):
 
     carry_over: bool = Field(default=True, description="whether unused credit goes on to the next billing period")
     settlement_rate_per_kwh: NonNegative = Field(
-        default=0.0, description="payment for credit left at the end of the data, or of each period without carry-over"
+        default=0.0,
+        description="payment for credit left at the end of the data, or of each period without carry-over, on the first"
+        " component of the energy charges",
     )
 
 
@@ -489,4 +496,13 @@ def existing_day(value: str) -> str:
         dt.date.fromisoformat(f"2024-{value}")  # a leap year, so that 02-29 is a date
     except ValueError:
         raise wrong("a day that exists, as month-day", "February has at most 29 days, four months have 30") from None
+    return value
+
+
+def existing_time(value: str) -> str:
+    """Return a local time as it is, or raise if the calendar or the clock has no such time."""
+    try:
+        dt.datetime.fromisoformat(value)
+    except ValueError:
+        raise wrong("a day and a time that exist", "write year-month-day hour:minute, 00:00 to 23:59") from None
     return value

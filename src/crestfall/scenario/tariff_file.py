@@ -29,7 +29,7 @@ from crestfall.scenario.tariff_clauses import (
 )
 
 EXPORT_LINE = "Export"  # the line of the bill for what the site sells, where export charges have no names of their own
-GROUPS = ("energy", "demand", "capacity", "coincident", "events", "reactive", "fixed", "export", "minimum", "surcharge")
+GROUPS = ("energy", "demand", "capacity", "coincident", "events", "reactive", "export", "fixed", "minimum", "surcharge")
 CHARGE_LISTS = {
     "energy": "energy_charges",
     "demand": "demand_charges",
@@ -86,13 +86,19 @@ class TariffFile(Block):
         return self
 
     @property
+    def export_lines(self) -> tuple[str, ...]:
+        """The lines of the bill for what the site sells."""
+        charges = self.export.charges
+        return (EXPORT_LINE,) if charges is None else tuple(charge.name for charge in charges)
+
+    @property
     def line_groups(self) -> dict[str, str]:
         """The group of each line of the bill, in the order of the bill."""
-        groups = {charge.name: group for group, key in CHARGE_LISTS.items() for charge in getattr(self, key)}
-        if self.export.charges is not None:
-            groups |= {charge.name: "export" for charge in self.export.charges}
-        else:
-            groups[EXPORT_LINE] = "export"
+        groups: dict[str, str] = {}
+        for group, key in CHARGE_LISTS.items():
+            if group == "fixed":
+                groups |= {name: "export" for name in self.export_lines}
+            groups |= {charge.name: group for charge in getattr(self, key)}
         if self.minimum_bill is not None:
             groups[self.minimum_bill.name] = "minimum"
         return groups | {surcharge.name: "surcharge" for surcharge in self.surcharges}
@@ -188,7 +194,7 @@ def _check_net_metering(tariff: TariffFile) -> None:
                 key=f"energy_charges/{i}",
             )
         lowest = min(tier.rate_per_kwh for tier in charge.tiers) if charge.tiers else charge.rate_per_kwh or 0.0
-        if net.settlement_rate_per_kwh > lowest:
+        if charge.component == tariff.energy_charges[0].component and net.settlement_rate_per_kwh > lowest:
             raise wrong(
                 f"at most {lowest:g}, the lowest rate of '{charge.name}'",
                 "credit that earns more than energy costs would be bought in order to be sold",

@@ -146,8 +146,8 @@ class _Scribe:
     # What a line costs -------------------------------------------------------------------------------------------
 
     def _weight(self, line: str) -> float:
-        """Return what one unit of money on a line costs with surcharges; credit of net metering has none."""
-        return self._sheet.weights.get(line, 1.0)
+        """Return what one unit of money on a line costs with surcharges."""
+        return self._sheet.weights[line]
 
     def _amount(self, line: str, period: str) -> _Amount:
         return self._amounts.setdefault((line, period), _Amount())
@@ -331,8 +331,10 @@ class _Scribe:
             name = f"net of {line.name}, {period}"
             balance = writer.sum(FlowSum(name=name, steps=steps, import_weight=weight, export_weight=-weight))
             billed = self._variable(line.name, period, rate=line.price_per_kwh[0], upper=most)
-            is_last = p == np.flatnonzero(periods.factor > 0)[-1]
-            earns = net.settlement_rate_per_kwh if is_last or not net.carry_over else 0.0
+            is_settled = p == np.flatnonzero(periods.factor > 0)[-1] or not net.carry_over
+            # The same kWh are credited in every component, and paid once.
+            is_settled &= line.component == self._sheet.energy[0].component
+            earns = net.settlement_rate_per_kwh if is_settled else 0.0
             left = self._variable(EXPORT_LINE, period, rate=-earns, upper=most)
             before = [] if credit is None else [(credit, 1.0)]
             writer.row([(billed, 1.0), (left, -1.0), (balance, -1.0), *before], at_least=0.0, at_most=0.0)

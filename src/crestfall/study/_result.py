@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from crestfall.ageing import BatteryUse
 from crestfall.dispatch import Schedule
 from crestfall.replay import EnergyAccount
+from crestfall.scenario.tariff_file import GROUPS
 from crestfall.study._inputs import Inputs
 from crestfall.tariff import Rates, Readings
 
@@ -166,7 +167,8 @@ class Result:
     def line_groups(self) -> dict[str, str]:
         """The group of each line of the bills, in their order."""
         bills = (self.before, self.reference, self.headline)
-        return {line: group for one in bills for line, group in one.rates.line_groups.items()}
+        groups = {line: group for one in bills for line, group in one.rates.line_groups.items()}
+        return dict(sorted(groups.items(), key=lambda item: GROUPS.index(item[1])))
 
     def savings_by_line(self) -> pd.DataFrame:
         """

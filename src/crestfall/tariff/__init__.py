@@ -4,6 +4,7 @@ from crestfall.tariff._amounts import FixedLine, lines_on
 from crestfall.tariff._bill import BILL_COLUMNS, bill
 from crestfall.tariff._demand import CapacityLine, DemandLine, Measure, interval_means
 from crestfall.tariff._energy import EnergyLine, Tiers
+from crestfall.tariff._escalation import escalated
 from crestfall.tariff._occasions import CoincidentLine, EventLine
 from crestfall.tariff._rates import Rates, rates_on
 from crestfall.tariff._reactive import ReactiveLine
@@ -25,6 +26,7 @@ __all__ = [
     "Sheet",
     "Tiers",
     "bill",
+    "escalated",
     "interval_means",
     "lines_on",
     "rates_on",

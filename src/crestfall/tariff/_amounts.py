@@ -173,7 +173,7 @@ def _added(
 
 def _rounded(row: Row, rounding: Rounding) -> Row:
     quantity = row.quantity
-    if row.unit in ("kW", "kVA", "kvar") and rounding.demand_decimals is not None:
+    if row.unit in ("kW", "kVA", "kvar", "kW day", "kVA day") and rounding.demand_decimals is not None:
         quantity = round_half_up(quantity, rounding.demand_decimals)
     if row.unit in ("kWh", "kvarh") and rounding.energy_decimals is not None:
         quantity = round_half_up(quantity, rounding.energy_decimals)

@@ -183,6 +183,7 @@ def net_metered_rows(
     """Yield the energy lines of a net-metered bill, and what its unused credit earns."""
     settled = dict.fromkeys(lines[0].billing.names, 0.0)
     for line in lines:
+        is_settled = line.component == lines[0].component  # the same kWh are credited in every component, paid once
         periods = line.billing
         net_kwh = periods.sums(line.share * (readings.import_kw - readings.export_kw)) * step_h
         in_use = periods.sums(line.share) > 0
@@ -191,9 +192,9 @@ def net_metered_rows(
             balance = net_kwh[p] - credit
             billed[p], credit = max(balance, 0.0), max(-balance, 0.0)
             if not net.carry_over:
-                settled[periods.names[p]] += credit
+                settled[periods.names[p]] += credit if is_settled else 0.0
                 credit = 0.0
-        settled[last_period] += credit
+        settled[last_period] += credit if is_settled else 0.0
         if line.tiers is not None:
             yield from line.tier_rows(billed, np.zeros(periods.n))
         else:
