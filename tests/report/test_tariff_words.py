@@ -278,7 +278,7 @@ def test_headings_stand_in_the_order_of_the_bill():
     lines = tariff_words(load_tariff(TARIFFS / "ferrisbay_ratchet.yaml").file)
     headings = [line for before, line in itertools.pairwise(lines) if not before]
     assert headings == [
-        "Calendar", "Energy", "Demand", "Fixed amounts", "Export", "Minimum bill", "Surcharges", "Rounding",
+        "Calendar", "Energy", "Demand", "Export", "Fixed amounts", "Minimum bill", "Surcharges", "Rounding",
     ]  # fmt: skip
 
 

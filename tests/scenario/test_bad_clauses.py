@@ -70,7 +70,7 @@ def tiers(blocks, more=""):
         pytest.param(
             [in_tariff(PEAK, PEAK + "    ratchet: {share: 0.8}\n")],
             "FOLDER/tariff.yaml:25: demand_charges[0].ratchet.share_frac: required, but missing\n"
-            "    share of the highest earlier peak, 0 to 1\n"
+            "    share of the highest earlier peak as measured, 0 to 1\n"
             "FOLDER/tariff.yaml:25: demand_charges[0].ratchet.share: unknown key\n"
             "    did you mean 'share_frac'?\n"
             "2 problems, nothing was run",
@@ -280,7 +280,7 @@ def tiers(blocks, more=""):
             [block("minimum_bill: {amount_per_month: 100, on: [Peek]}")],
             "FOLDER/tariff.yaml:30: minimum_bill.on[0]: found 'Peek', expected a line or a group written before"
             " it\n"
-            "    groups: energy, demand, capacity, coincident, events, reactive, fixed, export, minimum, surcharge,"
+            "    groups: energy, demand, capacity, coincident, events, reactive, export, fixed, minimum, surcharge,"
             " or all\n"
             "1 problem, nothing was run",
             id="minimum bill on an unknown line",
@@ -288,7 +288,7 @@ def tiers(blocks, more=""):
         pytest.param(
             [block("surcharges:\n  - {name: A, share_frac: 0.1, on: [B]}\n  - {name: B, share_frac: 0.1, on: [all]}")],
             "FOLDER/tariff.yaml:31: surcharges[0].on[0]: found 'B', expected a line or a group written before it\n"
-            "    groups: energy, demand, capacity, coincident, events, reactive, fixed, export, minimum, surcharge,"
+            "    groups: energy, demand, capacity, coincident, events, reactive, export, fixed, minimum, surcharge,"
             " or all\n"
             "1 problem, nothing was run",
             id="surcharge on a later one",
@@ -298,7 +298,7 @@ def tiers(blocks, more=""):
             "FOLDER/tariff.yaml:26: fixed_charges[0].name: found 'fixed', expected a name that no other charge"
             " has\n"
             "    each line of the bill needs its own name; these are groups: energy, demand, capacity, coincident,"
-            " events, reactive, fixed, export, minimum, surcharge\n"
+            " events, reactive, export, fixed, minimum, surcharge\n"
             "1 problem, nothing was run",
             id="line named as a group",
         ),

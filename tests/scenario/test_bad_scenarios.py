@@ -466,7 +466,7 @@ def test_a_wrong_value_in_the_scenario_is_shown_with_its_place(tmp_path, edit, e
             in_tariff("name: Meter", "name: Peak"),
             "FOLDER/tariff.yaml:26: fixed_charges[0].name: found 'Peak', expected a name that no other charge has\n"
             "    each line of the bill needs its own name; these are groups: energy, demand, capacity, coincident,"
-            " events, reactive, fixed, export, minimum, surcharge",
+            " events, reactive, export, fixed, minimum, surcharge",
             id="duplicate line name",
         ),
         pytest.param(

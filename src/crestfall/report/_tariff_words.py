@@ -54,8 +54,8 @@ GROUP_HEADINGS = {
     "coincident": "Demand at named times",
     "events": "Payments for using less",
     "reactive": "Reactive power",
-    "fixed": "Fixed amounts",
     "export": "Export",
+    "fixed": "Fixed amounts",
     "minimum": "Minimum bill",
     "surcharge": "Surcharges",
 }

@@ -229,7 +229,7 @@ class EnergyCharge(PricedEnergy):
 class Ratchet(Block):
     """A share of earlier peaks below which billed demand does not fall."""
 
-    share_frac: Annotated[float, Field(gt=0, le=1)] = Field(description="share of the highest earlier peak as measured")
+    share_frac: Annotated[float, Field(gt=0, le=1)] = Field(description="share of the highest earlier peak as measured, 0 to 1")
     preceding_periods: Annotated[int, Field(ge=1, le=36)] = Field(
         default=11, description="how many periods before the current one count"
     )
