@@ -1,5 +1,6 @@
 """The figures: functions of data to axes; nothing is shown or saved here."""
 
+import itertools
 import re
 from collections.abc import Callable
 
@@ -324,7 +325,7 @@ def _draw_price_bands(ax: Axes, price: FloatArray, edges: FloatArray) -> list[tu
         bounds = np.linspace(levels[0], levels[-1], n_shades + 1)
         shades = list(style.PRICE_SHADES)
         level_of = np.clip(np.searchsorted(bounds, price, side="right") - 1, 0, n_shades - 1)
-        labels = [f"{low:.3f} to {high:.3f}" for low, high in zip(bounds, bounds[1:], strict=False)]
+        labels = [f"{low:.3f} to {high:.3f}" for low, high in itertools.pairwise(bounds)]
     turns = np.flatnonzero(np.diff(level_of)) + 1
     for first, last in zip([0, *turns], [*turns, len(price)], strict=True):
         ax.axvspan(edges[first], edges[last], color=shades[level_of[first]], linewidth=0, zorder=0)

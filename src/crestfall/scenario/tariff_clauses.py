@@ -10,15 +10,23 @@ from pydantic import AfterValidator, Field, StringConstraints, field_validator, 
 from crestfall.scenario._base import Block, Item, Many, Name, wrong
 from crestfall.scenario.series_file import SeriesFile
 
+
+def existing_time(value: str) -> str:
+    """Return a local time as it is, or raise if the calendar or the clock has no such time."""
+    try:
+        dt.datetime.fromisoformat(value)
+    except ValueError:
+        raise wrong("a day and a time that exist", "write year-month-day hour:minute, 00:00 to 23:59") from None
+    return value
+
+
 Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 MONTH_DAY_PATTERN = r"^(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$"
 TIME_WINDOW_PATTERN = r"^([01]\d|2[0-3]):[0-5]\d-(([01]\d|2[0-3]):[0-5]\d|24:00)$"
 LOCAL_TIME_PATTERN = r"^\d{4}-\d{2}-\d{2}[T ]\d{2}:\d{2}$"
 MonthDay = Annotated[str, StringConstraints(pattern=MONTH_DAY_PATTERN)]
 TimeWindow = Annotated[str, StringConstraints(pattern=TIME_WINDOW_PATTERN)]
-LocalTime = Annotated[
-    str, StringConstraints(pattern=LOCAL_TIME_PATTERN), AfterValidator(lambda text: existing_time(text))
-]
+LocalTime = Annotated[str, StringConstraints(pattern=LOCAL_TIME_PATTERN), AfterValidator(existing_time)]
 NonNegative = Annotated[float, Field(ge=0)]
 Positive = Annotated[float, Field(gt=0)]
 AveragingMin = Literal[5, 10, 15, 20, 30, 60]
@@ -229,7 +237,9 @@ class EnergyCharge(PricedEnergy):
 class Ratchet(Block):
     """A share of earlier peaks below which billed demand does not fall."""
 
-    share_frac: Annotated[float, Field(gt=0, le=1)] = Field(description="share of the highest earlier peak as measured, 0 to 1")
+    share_frac: Annotated[float, Field(gt=0, le=1)] = Field(
+        description="share of the highest earlier peak as measured, 0 to 1"
+    )
     preceding_periods: Annotated[int, Field(ge=1, le=36)] = Field(
         default=11, description="how many periods before the current one count"
     )
@@ -496,13 +506,4 @@ def existing_day(value: str) -> str:
         dt.date.fromisoformat(f"2024-{value}")  # a leap year, so that 02-29 is a date
     except ValueError:
         raise wrong("a day that exists, as month-day", "February has at most 29 days, four months have 30") from None
-    return value
-
-
-def existing_time(value: str) -> str:
-    """Return a local time as it is, or raise if the calendar or the clock has no such time."""
-    try:
-        dt.datetime.fromisoformat(value)
-    except ValueError:
-        raise wrong("a day and a time that exist", "write year-month-day hour:minute, 00:00 to 23:59") from None
     return value

@@ -97,7 +97,7 @@ class TariffFile(Block):
         groups: dict[str, str] = {}
         for group, key in CHARGE_LISTS.items():
             if group == "fixed":
-                groups |= {name: "export" for name in self.export_lines}
+                groups |= dict.fromkeys(self.export_lines, "export")
             groups |= {charge.name: group for charge in getattr(self, key)}
         if self.minimum_bill is not None:
             groups[self.minimum_bill.name] = "minimum"
