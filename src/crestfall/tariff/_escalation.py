@@ -48,7 +48,7 @@ def _risen(value: object, factor: float) -> object:
         return tuple(_risen(item, factor) for item in value)
     if not isinstance(value, Block):
         return value
-    changes = {}
+    changes: dict[str, object] = {}
     for name in type(value).model_fields:
         content = getattr(value, name)
         if isinstance(content, float) and (name.startswith(MONEY) or name == MULTIPLIER):
