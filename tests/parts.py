@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from billing import tariff_from
-from crestfall.plant import Option, Plant
+from crestfall.plant import Converter, Option, Plant, RackBank
 from crestfall.series import SiteSeries
 from crestfall.tariff import Rates, rates_on
 
@@ -19,22 +19,54 @@ ONE_RACK = {
     "ceiling_kwh": 200.0,
     "into_limit_kw": 200.0,
     "outof_limit_kw": 200.0,
+    "charge_taper": None,
+    "discharge_taper": None,
+    "self_discharge_per_h": 0.0,
+    "standby_kw": 0.0,
+    "thermal_c": np.zeros(0),
+    "thermal_kw": np.zeros(0),
+    "derating_c": np.zeros(0),
+    "derating_frac": np.zeros(0),
+    "parts_cost": 17_000.0,
+}
+FRACS = {
     "module_charge_frac": 0.96,
     "module_discharge_frac": 0.95,
     "rack_charge_frac": 0.98,
     "rack_discharge_frac": 0.97,
-    "self_discharge_per_h": 0.0,
-    "auxiliary_kw": 0.0,
-    "parts_cost": 17_000.0,
 }
-LOSSLESS = dict.fromkeys(
-    ("module_charge_frac", "module_discharge_frac", "rack_charge_frac", "rack_discharge_frac"), 1.0
-)
+LOSSLESS = dict.fromkeys(FRACS, 1.0)
 
 
 def plant_with(**changes) -> Plant:
-    """Return a plant of 100 kVA and 200 kWh with losses in modules and racks, but for the changes."""
-    return Plant(**{**ONE_RACK, **changes})
+    """Return a plant of 100 kVA and 200 kWh with constant losses in modules and racks, but for the changes."""
+    fracs = {name: changes.pop(name, frac) for name, frac in FRACS.items()}
+    values = {**ONE_RACK, **changes}
+    values.setdefault("converter", constant_converter(values["rating_kva"], fracs))
+    values.setdefault(
+        "bank",
+        RackBank(
+            charge_frac=fracs["rack_charge_frac"],
+            discharge_frac=fracs["rack_discharge_frac"],
+            square_per_kw=0.0,
+            cooling_frac=0.0,
+        ),
+    )
+    return Plant(**values)
+
+
+def constant_converter(rating_kva: float, fracs: dict[str, float]) -> Converter:
+    """Return one module whose losses are proportional to its power."""
+    load = np.array([0.0, 1.0])
+    return Converter(
+        modules=1 if rating_kva else 0,
+        rating_kva=rating_kva,
+        load_frac=load,
+        charge_loss_frac=load * (1 - fracs["module_charge_frac"]),
+        discharge_loss_frac=load * (1 / fracs["module_discharge_frac"] - 1),
+        switches_off=False,
+        minimum_load_frac=0.0,
+    )
 
 
 def steps_from(n_steps: int, *, step_h: float = 1.0, first: str = "2025-01-01") -> pd.DatetimeIndex:

@@ -165,6 +165,50 @@ def tariff(
 
 
 @app.command()
+def options(
+    catalogue: Annotated[Path, typer.Argument(help="Catalogue file (YAML).", metavar="CATALOGUE")],
+    volts: Annotated[
+        float, typer.Option(help="Nominal voltage between phases, for the AC currents.", min=1, max=100_000)
+    ] = 400.0,
+    csv: Annotated[Path | None, typer.Option(help="Write the table as well (CSV).", metavar="FILE")] = None,
+) -> None:
+    """List every option that a catalogue allows: power, energy, price, floor, mass and currents."""
+    from crestfall import report
+    from crestfall.plant import options_table
+    from crestfall.scenario import load_catalogue
+
+    parts = load_catalogue(catalogue)
+    table = options_table(parts, volts=volts)
+    lines = [report.options_text(parts, table, volts=volts)]
+    if csv is not None:
+        report.write_options(table, csv)
+        lines.append(f"wrote {csv}")
+    typer.echo("\n\n".join(lines))
+
+
+@app.command()
+def connection(
+    scenario: ScenarioPath,
+    picture: Annotated[
+        Path | None, typer.Option(help="Draw the option as a one-line picture (.svg, .png).", metavar="FILE")
+    ] = None,
+) -> None:
+    """Show what the option asks of its connection and place: currents, apparent power, heat, floor and mass."""
+    from crestfall import report
+    from crestfall.study import prepare
+
+    if picture is not None:
+        report.checked_picture_kind(picture)
+    inputs = prepare(crestfall.load_scenario(scenario))
+    sheet = report.sheet_of(inputs)
+    lines = [report.connection_text(inputs, sheet, width=Console().width)]
+    if picture is not None:
+        report.write_connection_picture(inputs, sheet, picture)
+        lines.append(f"wrote {picture}")
+    typer.echo("\n\n".join(lines))
+
+
+@app.command()
 def schema(kind: Annotated[Kind, typer.Argument(help="Kind of file.")] = Kind.SCENARIO) -> None:
     """Print the JSON Schema of a kind of YAML file, for editors that complete and check."""
     from crestfall.scenario import json_schema
@@ -261,7 +305,7 @@ def _screen(result: "Result", out: Path) -> str:
         ("equivalent full cycles", f"{case.use.equivalent_full_cycles:,.0f}", "/a", policy),
         (
             "highest import",
-            f"{case.schedule.import_kw.max():,.1f}",
+            f"{case.readings.import_kw.max():,.1f}",
             "kW",
             f"before {result.before.import_kw.max():,.1f} kW",
         ),

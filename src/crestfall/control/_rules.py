@@ -13,12 +13,13 @@ In each step, in this order:
 The prices of a day are known at its start, as on any time-of-use tariff.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from crestfall.dispatch import Problem, Schedule, Status, check_feasible
+from crestfall.dispatch import Chords, Problem, Schedule, Status, check_feasible
 from crestfall.scenario.scenario_file import RulesPolicy
 from crestfall.tariff import Rates
 
@@ -47,6 +48,7 @@ def follow_rules(problem: Problem, rates: Rates, settings: RulesPolicy) -> Sched
     controller = _Controller(problem, rates, settings)
     charge_kw, discharge_kw, stored_kwh = controller.run()
     net_kw = problem.load_kw + problem.auxiliary_kw - problem.pv_kw + charge_kw - discharge_kw
+    net_kw += problem.cooling_kw(charge_kw, discharge_kw)
     curtailed_kw = np.clip(-net_kw - problem.export_limit_kw, 0.0, problem.curtailable_kw)
     import_kw, export_kw = np.maximum(net_kw + curtailed_kw, 0.0), np.maximum(-net_kw - curtailed_kw, 0.0)
     schedule = Schedule(
@@ -85,7 +87,7 @@ class _DayPrices:
         low, high = np.full(day[-1] + 1, np.inf), np.full(day[-1] + 1, -np.inf)
         np.minimum.at(low, day, buy)
         np.maximum.at(high, day, buy)
-        round_trip = problem.charge_frac * problem.discharge_frac
+        round_trip = problem.charge_frac * problem.discharge_frac  # at full power: the rules stay on the safe side
         dear_from = low / round_trip + problem.wear_per_kwh
         is_lowest = buy <= low[day]
         return cls(
@@ -102,6 +104,7 @@ class _Controller:
 
     def __init__(self, problem: Problem, rates: Rates, settings: RulesPolicy) -> None:
         self._problem = problem
+        self._charging, self._discharging = Chords(problem.charging), Chords(problem.discharging)
         charges = rates.peak_charges
         self._period: list[list[int]] = [charge.measure.periods.of.tolist() for charge in charges]
         self._measured: list[list[bool]] = [charge.measure.is_measured().tolist() for charge in charges]
@@ -124,18 +127,44 @@ class _Controller:
         for t in range(p.n_steps):
             self._begin_periods(t)
             content *= p.keep_frac
-            most_c = min(most_charge[t], max(full[t] - content, 0.0) / (p.step_h * p.charge_frac))
-            most_d = min(most_discharge[t], max(content - floor[t], 0.0) * p.discharge_frac / p.step_h)
-            above_reserve = min(most_d, max(content - self._reserve[t], 0.0) * p.discharge_frac / p.step_h)
-            to_reserve = min(most_c, max(self._reserve[t] - content, 0.0) / (p.step_h * p.charge_frac))
-            to_floor = max(floor[t] - content, 0.0) / (p.step_h * p.charge_frac)  # what standing has cost
+            most_c = min(most_charge[t], self._charge_for(full[t] - content), self._below_taper(content))
+            most_d = min(most_discharge[t], self._discharge_for(content - floor[t]), self._above_taper(content))
+            above_reserve = min(most_d, self._discharge_for(content - self._reserve[t]))
+            to_reserve = min(most_c, self._charge_for(self._reserve[t] - content))
+            to_floor = self._charge_for(floor[t] - content)  # what standing has cost
             power = self._decide(t, most_c, most_d, above_reserve, to_reserve)
             power = max(power, to_floor) if to_floor else power
             charge[t], discharge[t] = max(power, 0.0), max(-power, 0.0)
-            content += p.step_h * (charge[t] * p.charge_frac - discharge[t] / p.discharge_frac)
+            content += p.step_h * (self._charging.store_of(charge[t]) - self._discharging.store_of(discharge[t]))
             stored[t] = content
             self._raise_ceilings(t, self._net_kw[t] + power)
         return charge, discharge, stored
+
+    def _charge_for(self, room_kwh: float) -> float:
+        """Return the AC charge that fills a room in the store in one step."""
+        return self._charging.terminals_of(max(room_kwh, 0.0) / self._problem.step_h)
+
+    def _discharge_for(self, content_kwh: float) -> float:
+        """Return the AC discharge that takes so much out of the store in one step."""
+        return self._discharging.terminals_of(max(content_kwh, 0.0) / self._problem.step_h)
+
+    def _below_taper(self, content_kwh: float) -> float:
+        """Return the AC charge that keeps the tapered limit at the end of the step."""
+        taper, h = self._problem.charge_taper, self._problem.step_h
+        if taper is None:
+            return math.inf
+        return self._charging.terminals_of(
+            max(taper.limit_kw - taper.slope_per_h * content_kwh, 0.0) / (1 + taper.slope_per_h * h)
+        )
+
+    def _above_taper(self, content_kwh: float) -> float:
+        """Return the AC discharge that keeps the tapered limit at the end of the step."""
+        taper, h = self._problem.discharge_taper, self._problem.step_h
+        if taper is None:
+            return math.inf
+        return self._discharging.terminals_of(
+            max(taper.limit_kw - taper.slope_per_h * content_kwh, 0.0) / (1 - taper.slope_per_h * h)
+        )
 
     def _begin_periods(self, t: int) -> None:
         """Lower the ceiling of each charge whose period begins with this step."""

@@ -1,12 +1,15 @@
 """From a :class:`Problem` (arrays) to the schedule of least cost, with proof."""
 
 from crestfall.dispatch._bound import Cut, Multipliers, lower_bound
-from crestfall.dispatch._problem import Problem
+from crestfall.dispatch._curve import Chords, Curve
+from crestfall.dispatch._problem import Problem, Taper
 from crestfall.dispatch._schedule import Schedule, Status, check_feasible, idle_schedule
 from crestfall.dispatch._settlement import FlowSum, Peak, Reference, Settlement, SettlementWriter
 from crestfall.dispatch._solve import ImportLimitError, optimise
 
 __all__ = [
+    "Chords",
+    "Curve",
     "Cut",
     "FlowSum",
     "ImportLimitError",
@@ -18,6 +21,7 @@ __all__ = [
     "Settlement",
     "SettlementWriter",
     "Status",
+    "Taper",
     "check_feasible",
     "idle_schedule",
     "lower_bound",

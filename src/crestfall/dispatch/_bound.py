@@ -9,12 +9,14 @@ References
 .. [1] S. Boyd, L. Vandenberghe, "Convex Optimization," Cambridge University Press, 2004, section 5.1.3.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
-from crestfall.dispatch._problem import Problem
+from crestfall.dispatch._curve import Curve
+from crestfall.dispatch._problem import Problem, Taper
 from crestfall.dispatch._settlement import FloatArray, FlowSum
 
 
@@ -55,6 +57,8 @@ class Multipliers:
         Cost of one unit more of each sum; left out: zero.
     rows : ndarray of shape (n_rows,), optional
         Cost of moving each row of the settlement up by one; left out: zero.
+    charge_taper, discharge_taper : ndarray of shape (n_steps,), optional
+        Cost of one kW more of each tapered limit, not positive; left out: zero.
     """
 
     balance: FloatArray
@@ -63,6 +67,8 @@ class Multipliers:
     cuts: tuple[tuple[Cut, float], ...] = ()
     sums: FloatArray | None = None
     rows: FloatArray | None = None
+    charge_taper: FloatArray | None = None
+    discharge_taper: FloatArray | None = None
 
 
 def lower_bound(problem: Problem, multipliers: Multipliers) -> float:
@@ -114,9 +120,34 @@ def lower_bound(problem: Problem, multipliers: Multipliers) -> float:
     total += _least(h * p.buy_per_kwh + on_import - balance, 0.0, p.most_import_kw)
     total += _least(balance - h * p.sell_per_kwh + on_export, 0.0, p.most_export_kw)
     total += _least(balance, 0.0, p.curtailable_kw)
-    total += _least(balance + h * p.charge_frac * storage, 0.0, p.most_charge_kw)
-    total += _least(h * p.wear_per_kwh - balance - h / p.discharge_frac * storage, 0.0, p.most_discharge_kw)
-    return float(total + _least_of_store(p, storage))
+    charge_taper, on_charged = _tapered(p.charge_taper, multipliers.charge_taper, p.n_steps)
+    discharge_taper, on_discharged = _tapered(p.discharge_taper, multipliers.discharge_taper, p.n_steps)
+    total += on_charged + on_discharged
+    charging, discharging = p.charging, p.discharging
+    for frac, cooled, width in _chords(charging, p.most_charge_kw):
+        total += _least((1 + cooled) * balance + frac * (h * storage - charge_taper), 0.0, width)
+    for frac, cooled, width in _chords(discharging, p.most_discharge_kw):
+        total += _least(
+            h * p.wear_per_kwh - (1 - cooled) * balance - frac * (h * storage + discharge_taper), 0.0, width
+        )
+    on_store = np.zeros(p.n_steps)
+    for taper, prices in ((p.charge_taper, charge_taper), (p.discharge_taper, discharge_taper)):
+        if taper is not None:
+            on_store -= taper.slope_per_h * prices
+    return float(total + _least_of_store(p, storage, on_store))
+
+
+def _chords(curve: Curve, most_kw: FloatArray) -> Iterator[tuple[float, float, FloatArray]]:
+    """Yield power at the store and cooling for each kW of each chord, and what the limit leaves of it."""
+    yield from zip(curve.store_fracs.tolist(), curve.cooling_fracs.tolist(), curve.widths_within(most_kw), strict=True)
+
+
+def _tapered(taper: Taper | None, prices: FloatArray | None, n_steps: int) -> tuple[FloatArray, float]:
+    """Return the prices of a tapered limit with the sign that is allowed, and what they make of the limit itself."""
+    if taper is None or prices is None:
+        return np.zeros(n_steps), 0.0
+    allowed = np.minimum(prices, 0.0)
+    return allowed, float(allowed.sum()) * taper.limit_kw
 
 
 def _least_of_settlement(p: Problem, multipliers: Multipliers) -> tuple[FloatArray, float]:
@@ -143,14 +174,14 @@ def _range_of(p: Problem, total: FlowSum) -> tuple[float, float]:
     return float(np.minimum(parts, 0.0).sum()), float(np.maximum(parts, 0.0).sum())
 
 
-def _least_of_store(p: Problem, storage: FloatArray) -> float:
+def _least_of_store(p: Problem, storage: FloatArray, on_store: FloatArray) -> float:
     periodic = p.start_kwh is None
     after = np.append(storage[1:], storage[0] if periodic else 0.0)
     floor, ceiling = p.floor_kwh, p.ceiling_kwh
     if p.end_kwh is not None:
         floor, ceiling = np.append(floor[:-1], p.end_kwh), np.append(ceiling[:-1], p.end_kwh)
     start = 0.0 if p.start_kwh is None else p.keep_frac * float(storage[0]) * p.start_kwh
-    return start + _least(p.keep_frac * after - storage, floor, ceiling)
+    return start + _least(p.keep_frac * after - storage + on_store, floor, ceiling)
 
 
 def _least(slope: FloatArray | float, low: FloatArray | float, high: FloatArray | float) -> float:

@@ -53,8 +53,8 @@ def store_fault(problem: Problem) -> str | None:
     """Return why the store alone cannot keep its floor, ceiling and end, whatever the meter allows; None if it can."""
     p = problem
     low, high = (p.floor_kwh[-1], p.ceiling_kwh[-1]) if p.start_kwh is None else (p.start_kwh, p.start_kwh)
-    most_in = p.step_h * p.charge_frac * p.most_charge_kw
-    most_out = p.step_h / p.discharge_frac * p.most_discharge_kw
+    most_in = p.step_h * p.charging.at_store(p.most_charge_kw)
+    most_out = p.step_h * p.discharging.at_store(p.most_discharge_kw)
     for t in range(p.n_steps):
         low, high = p.keep_frac * low - most_out[t], p.keep_frac * high + most_in[t]
         floor, ceiling = p.floor_kwh[t], p.ceiling_kwh[t]

@@ -3,8 +3,10 @@
 Per step t of length h, all variables >= 0::
 
     minimise   sum_t h (buy_t import_t - sell_t export_t + wear discharge_t) + sum_k rate_k peak_k + settled + fixed
-    balance    import_t - export_t = load_t + auxiliary_t + charge_t - discharge_t - (pv_t - curtailed_t)
-    storage    stored_t = keep stored_{t-1} + h (charge_frac charge_t - discharge_t / discharge_frac)
+    balance    import_t - export_t = load_t + auxiliary_t + cooling_t + charge_t - discharge_t - (pv_t - curtailed_t)
+    storage    stored_t = keep stored_{t-1} + h (into_t - outof_t)
+    losses     charge, into, discharge, outof and cooling are sums over chords of the curves of power
+    taper      into_t + slope stored_t <= limit, and likewise outof_t
     peaks      peak_k >= mean import of each interval that peak k measures
     sums       sum_j = weighted import and export of its steps
     rows       of the settlement, on peaks, sums and its own variables (ratchets, contracted levels, blocks ...)
@@ -41,7 +43,7 @@ def build_model(problem: Problem) -> pyo.ConcreteModel:
     Returns
     -------
     ConcreteModel
-        Variables `charge_kw`, `discharge_kw`, `stored_kwh`, `import_kw`, `export_kw`, `curtailed_kw`, each over
+        Variables `charge_part` and `discharge_part` over `step` and chord, `stored_kwh`, `import_kw`, `export_kw`, `curtailed_kw`, each over
         `step`, `peak_kw` over `peak`, `total` over `sum`, `settled` over `own`; rules `balance`, `storage`, `measured`,
         `summed`, `row`, `tangent`; objective `cost`.
     """
@@ -76,13 +78,61 @@ def choose_direction(
         model.direction = pyo.VarList(domain=pyo.Binary)
         model.one_way = pyo.ConstraintList()
     for steps, forward, back, most_forward, most_back in (
-        (battery, model.charge_kw, model.discharge_kw, problem.most_charge_kw, problem.most_discharge_kw),
-        (meter, model.import_kw, model.export_kw, problem.most_import_kw, problem.most_export_kw),
+        (battery, charge_at, discharge_at, problem.most_charge_kw, problem.most_discharge_kw),
+        (meter, import_at, export_at, problem.most_import_kw, problem.most_export_kw),
     ):
         for t in steps:
             is_forward = model.direction.add()
-            model.one_way.add(forward[t] <= float(most_forward[t]) * is_forward)
-            model.one_way.add(back[t] <= float(most_back[t]) * (1 - is_forward))
+            model.one_way.add(forward(model, t) <= float(most_forward[t]) * is_forward)
+            model.one_way.add(back(model, t) <= float(most_back[t]) * (1 - is_forward))
+
+
+def fill_in_order(model: pyo.ConcreteModel, problem: Problem, steps: Iterable[int]) -> None:
+    """
+    Make the model fill the chords of its curves in their order in the given steps.
+
+    Parameters
+    ----------
+    model : ConcreteModel
+        A model of :func:`build_model`; it becomes a mixed-integer program.
+    problem : Problem
+        Its arrays.
+    steps : iterable of int
+        Steps in which a later chord was used before an earlier one was full, which burns energy.
+    """
+    if not hasattr(model, "is_full"):
+        model.is_full = pyo.VarList(domain=pyo.Binary)
+        model.in_order = pyo.ConstraintList()
+    curves = (
+        (model.charge_part, problem.charging.widths_within(problem.most_charge_kw)),
+        (model.discharge_part, problem.discharging.widths_within(problem.most_discharge_kw)),
+    )
+    for part, widths in curves:
+        for t in steps:
+            for i in range(len(widths) - 1):
+                is_full = model.is_full.add()
+                model.in_order.add(part[t, i] >= float(widths[i, t]) * is_full)
+                model.in_order.add(part[t, i + 1] <= float(widths[i + 1, t]) * is_full)
+
+
+def charge_at(model: pyo.ConcreteModel, t: int) -> Any:
+    """Return the charge of a step."""
+    return pyo.quicksum(model.charge_part[t, i] for i in model.charge_segment)
+
+
+def discharge_at(model: pyo.ConcreteModel, t: int) -> Any:
+    """Return the discharge of a step."""
+    return pyo.quicksum(model.discharge_part[t, i] for i in model.discharge_segment)
+
+
+def import_at(model: pyo.ConcreteModel, t: int) -> Any:
+    """Return the import of a step."""
+    return model.import_kw[t]
+
+
+def export_at(model: pyo.ConcreteModel, t: int) -> Any:
+    """Return the export of a step."""
+    return model.export_kw[t]
 
 
 def settle_choices(model: pyo.ConcreteModel, problem: Problem, values: FloatArray) -> None:
@@ -132,8 +182,16 @@ def _add_flows(model: pyo.ConcreteModel, problem: Problem) -> None:
         most = limits.tolist()
         return lambda _, t: (0.0, most[t])
 
-    model.charge_kw = pyo.Var(model.step, bounds=upto(problem.most_charge_kw))
-    model.discharge_kw = pyo.Var(model.step, bounds=upto(problem.most_discharge_kw))
+    for name, curve, most in (
+        ("charge", problem.charging, problem.most_charge_kw),
+        ("discharge", problem.discharging, problem.most_discharge_kw),
+    ):
+        setattr(model, f"{name}_segment", pyo.RangeSet(0, curve.n - 1))
+        widths = curve.widths_within(most).tolist()
+        parts = pyo.Var(
+            model.step, getattr(model, f"{name}_segment"), bounds=lambda _, t, i, widths=widths: (0.0, widths[i][t])
+        )
+        setattr(model, f"{name}_part", parts)
     model.import_kw = pyo.Var(model.step, bounds=upto(problem.most_import_kw))
     model.export_kw = pyo.Var(model.step, bounds=upto(problem.most_export_kw))
     model.curtailed_kw = pyo.Var(model.step, bounds=upto(problem.curtailable_kw))
@@ -141,11 +199,14 @@ def _add_flows(model: pyo.ConcreteModel, problem: Problem) -> None:
 
 def _add_balance(model: pyo.ConcreteModel, problem: Problem) -> None:
     demand = (problem.load_kw + problem.auxiliary_kw - problem.pv_kw).tolist()
+    charge_cooling = problem.charging.cooling_fracs.tolist()
+    discharge_cooling = problem.discharging.cooling_fracs.tolist()
 
     @model.Constraint(model.step)
     def balance(m: Any, t: int) -> Any:
-        flows = m.import_kw[t] - m.export_kw[t] - m.charge_kw[t] + m.discharge_kw[t] - m.curtailed_kw[t]
-        return flows == demand[t]
+        charged = pyo.quicksum((1 + cooled) * m.charge_part[t, i] for i, cooled in enumerate(charge_cooling))
+        discharged = pyo.quicksum((1 - cooled) * m.discharge_part[t, i] for i, cooled in enumerate(discharge_cooling))
+        return m.import_kw[t] - m.export_kw[t] - charged + discharged - m.curtailed_kw[t] == demand[t]
 
 
 def _add_storage(model: pyo.ConcreteModel, problem: Problem) -> None:
@@ -155,14 +216,26 @@ def _add_storage(model: pyo.ConcreteModel, problem: Problem) -> None:
     before_first = model.stored_kwh[last] if problem.start_kwh is None else problem.start_kwh
     if problem.end_kwh is not None:
         model.stored_kwh[last].fix(problem.end_kwh)
-    into = problem.step_h * problem.charge_frac
-    outof = problem.step_h / problem.discharge_frac
-    keep = problem.keep_frac
+    into, outof = problem.charging.store_fracs.tolist(), problem.discharging.store_fracs.tolist()
+    keep, step_h = problem.keep_frac, problem.step_h
 
     @model.Constraint(model.step)
     def storage(m: Any, t: int) -> Any:
         before = m.stored_kwh[t - 1] if t else before_first
-        return m.stored_kwh[t] - keep * before - into * m.charge_kw[t] + outof * m.discharge_kw[t] == 0
+        gained = pyo.quicksum(step_h * frac * m.charge_part[t, i] for i, frac in enumerate(into))
+        taken = pyo.quicksum(step_h * frac * m.discharge_part[t, i] for i, frac in enumerate(outof))
+        return m.stored_kwh[t] - keep * before - gained + taken == 0
+
+    model.charge_tapered = pyo.ConstraintList()
+    model.discharge_tapered = pyo.ConstraintList()
+    for rule, taper, part, fracs in (
+        (model.charge_tapered, problem.charge_taper, model.charge_part, into),
+        (model.discharge_tapered, problem.discharge_taper, model.discharge_part, outof),
+    ):
+        if taper is not None:
+            for t in model.step:
+                power = pyo.quicksum(frac * part[t, i] for i, frac in enumerate(fracs))
+                rule.add(power + taper.slope_per_h * model.stored_kwh[t] <= taper.limit_kw)
 
 
 def _add_peaks(model: pyo.ConcreteModel, problem: Problem) -> None:
@@ -215,7 +288,7 @@ def _add_cost(model: pyo.ConcreteModel, problem: Problem) -> None:
     sell = (problem.step_h * problem.sell_per_kwh).tolist()
     wear = problem.step_h * problem.wear_per_kwh
     energy = pyo.quicksum(
-        buy[t] * model.import_kw[t] - sell[t] * model.export_kw[t] + wear * model.discharge_kw[t] for t in model.step
+        buy[t] * model.import_kw[t] - sell[t] * model.export_kw[t] + wear * discharge_at(model, t) for t in model.step
     )
     demand = pyo.quicksum(peak.rate_per_kw * model.peak_kw[k] for k, peak in enumerate(problem.peaks))
     costs = problem.settlement.cost.tolist()

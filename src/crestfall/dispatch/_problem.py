@@ -1,10 +1,28 @@
 """What is to be optimised: one store behind one meter, as arrays."""
 
 from dataclasses import dataclass, fields
+from typing import NamedTuple
 
 import numpy as np
 
+from crestfall.dispatch._curve import WITHOUT_END_KW, Curve
 from crestfall.dispatch._settlement import NOTHING_TO_SETTLE, FloatArray, FlowSum, Peak, Settlement
+from crestfall.plant import Segment
+
+
+class Taper(NamedTuple):
+    """A limit of power at the store that falls with stored energy: ``power + slope * stored <= limit``.
+
+    Parameters
+    ----------
+    slope_per_h : float
+        By how much the limit falls for each kWh; negative where it rises with stored energy.
+    limit_kw : float
+        The limit of an empty store.
+    """
+
+    slope_per_h: float
+    limit_kw: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,7 +46,12 @@ class Problem:
     into_limit_kw, outof_limit_kw : ndarray
         Limits of the power into and out of the store, behind the losses [kW].
     charge_frac, discharge_frac : float
-        Energy into the store over AC energy charged; AC energy discharged over energy out of the store.
+        Energy into the store over AC energy charged; AC energy discharged over energy out of the store. With segments
+        they are the figures at full power, for those who want one number.
+    charge_segments, discharge_segments : tuple of Segment
+        Chords of the curves of power; empty: the constant figures hold at any power.
+    charge_taper, discharge_taper : Taper or None
+        Limits of power into and out of the store that fall towards full and towards empty.
     keep_frac : float
         Share of the stored energy left after a step of standing.
     floor_kwh, ceiling_kwh : ndarray
@@ -74,6 +97,10 @@ class Problem:
     ceiling_kwh: FloatArray
     start_kwh: float | None = None
     end_kwh: float | None = None
+    charge_segments: tuple[Segment, ...] = ()
+    discharge_segments: tuple[Segment, ...] = ()
+    charge_taper: Taper | None = None
+    discharge_taper: Taper | None = None
     wear_per_kwh: float = 0.0
     peaks: tuple[Peak, ...] = ()
     sums: tuple[FlowSum, ...] = ()
@@ -145,19 +172,35 @@ class Problem:
         return len(self.load_kw)
 
     @property
+    def charging(self) -> Curve:
+        """Power into the store against AC power."""
+        return Curve.charging(self.charge_segments or (Segment(WITHOUT_END_KW, self.charge_frac, 0.0),))
+
+    @property
+    def discharging(self) -> Curve:
+        """Power out of the store against AC power."""
+        return Curve.discharging(self.discharge_segments or (Segment(WITHOUT_END_KW, self.discharge_frac, 0.0),))
+
+    def cooling_kw(self, charge_kw: FloatArray, discharge_kw: FloatArray) -> FloatArray:
+        """Return the AC power of cooling for given flows [kW]."""
+        return self.charging.cooling_kw(charge_kw) + self.discharging.cooling_kw(discharge_kw)
+
+    @property
     def most_charge_kw(self) -> FloatArray:
         """Highest charge that the converter and the store both allow, AC [kW]."""
-        return np.minimum(self.charge_limit_kw, self.into_limit_kw / self.charge_frac)
+        return np.minimum(self.charge_limit_kw, self.charging.at_terminals(self.into_limit_kw))
 
     @property
     def most_discharge_kw(self) -> FloatArray:
         """Highest discharge that the converter and the store both allow, AC [kW]."""
-        return np.minimum(self.discharge_limit_kw, self.outof_limit_kw * self.discharge_frac)
+        return np.minimum(self.discharge_limit_kw, self.discharging.at_terminals(self.outof_limit_kw))
 
     @property
     def most_import_kw(self) -> FloatArray:
         """Highest import that one-way flows can reach within the limit [kW]; finite, which bounds every relaxation."""
-        reachable = self.load_kw + self.auxiliary_kw + self.most_charge_kw - self.pv_kw + self.curtailable_kw
+        charge = self.most_charge_kw
+        cooled = charge + self.cooling_kw(charge, self.most_discharge_kw)
+        reachable = self.load_kw + self.auxiliary_kw + cooled - self.pv_kw + self.curtailable_kw
         return np.clip(reachable, 0, self.import_limit_kw)
 
     @property

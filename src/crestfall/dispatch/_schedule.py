@@ -5,7 +5,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from crestfall.dispatch._problem import Problem
+from crestfall.dispatch._problem import Problem, Taper
 from crestfall.dispatch._settlement import FloatArray
 from crestfall.errors import SolverError
 
@@ -89,8 +89,9 @@ def check_feasible(problem: Problem, schedule: Schedule) -> None:
     """
     _check_finite(schedule)
     s, p = schedule, problem
-    into_kw, outof_kw = s.charge_kw * p.charge_frac, s.discharge_kw / p.discharge_frac
-    net_kw = p.load_kw + p.auxiliary_kw + s.charge_kw - s.discharge_kw - (p.pv_kw - s.curtailed_kw)
+    into_kw, outof_kw = p.charging.at_store(s.charge_kw), p.discharging.at_store(s.discharge_kw)
+    cooling_kw = p.cooling_kw(s.charge_kw, s.discharge_kw)
+    net_kw = p.load_kw + p.auxiliary_kw + cooling_kw + s.charge_kw - s.discharge_kw - (p.pv_kw - s.curtailed_kw)
     stored_kwh = p.keep_frac * s.stored_before_kwh + p.step_h * (into_kw - outof_kw)
     excess = {
         "charge above its limit": s.charge_kw - p.most_charge_kw,
@@ -102,6 +103,8 @@ def check_feasible(problem: Problem, schedule: Schedule) -> None:
         "store below its floor": p.floor_kwh - s.stored_kwh,
         "store not following its flows": np.abs(s.stored_kwh - stored_kwh),
         "meter not following the site": np.abs(s.import_kw - s.export_kw - net_kw),
+        "charge above its tapered limit": _above_taper(p.charge_taper, into_kw, s.stored_kwh),
+        "discharge above its tapered limit": _above_taper(p.discharge_taper, outof_kw, s.stored_kwh),
         "charge and discharge at once": np.minimum(s.charge_kw, s.discharge_kw),
         "import and export at once": np.minimum(s.import_kw, s.export_kw),
         "a flow below zero": -np.minimum.reduce(
@@ -116,6 +119,13 @@ def check_feasible(problem: Problem, schedule: Schedule) -> None:
         raise _broken(f"at step {int(np.argmax(excess[rule]))}: {rule} by {worst:.3g}")
     _check_ends(p, s, FEASIBILITY_TOLERANCE * scale)
     _check_cost(p, s)
+
+
+def _above_taper(taper: Taper | None, power_kw: FloatArray, stored_kwh: FloatArray) -> FloatArray:
+    if taper is None:
+        return np.zeros_like(power_kw)
+    # Where nothing flows there is nothing to limit, whatever is stored.
+    return np.where(power_kw > 0, power_kw + taper.slope_per_h * stored_kwh - taper.limit_kw, 0.0)
 
 
 def _check_finite(s: Schedule) -> None:

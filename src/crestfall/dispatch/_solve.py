@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from crestfall.dispatch._bound import Cut, Multipliers, lower_bound
 from crestfall.dispatch._diagnosis import NOTICEABLE_KW, least_excess_kw, store_fault
-from crestfall.dispatch._model import add_cuts, build_model, choose_direction, settle_choices, values_of
+from crestfall.dispatch._model import add_cuts, build_model, choose_direction, fill_in_order, settle_choices, values_of
 from crestfall.dispatch._problem import Problem
 from crestfall.dispatch._schedule import Schedule, Status, check_feasible
 from crestfall.errors import InfeasibleError, SolverError
@@ -88,6 +88,10 @@ class _Search:
         if battery.size or meter.size:
             self._repaired |= {*battery.tolist(), *meter.tolist()}
             choose_direction(self._model, self._problem, battery=battery.tolist(), meter=meter.tolist())
+            return True
+        if (disordered := self._out_of_order()).size:
+            self._repaired |= set(disordered.tolist())
+            fill_in_order(self._model, self._problem, disordered.tolist())
             return True
         if not self._cuts and not self._problem.settlement.has_choices:
             return False
@@ -188,7 +192,12 @@ class _Search:
             cuts=tuple(zip(self._cuts, cut_duals, strict=True)),
             sums=of(model.summed),
             rows=of(model.row),
+            charge_taper=self._step_duals(of(model.charge_tapered)),
+            discharge_taper=self._step_duals(of(model.discharge_tapered)),
         )
+
+    def _step_duals(self, duals: NDArray[np.float64]) -> NDArray[np.float64] | None:
+        return duals if duals.size else None
 
     def _split(self, duals: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
         """Give each peak of kW the duals of its intervals, in units of its own rate; peaks of kVA have none here."""
@@ -202,21 +211,40 @@ class _Search:
 
     def _both_ways(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         model = self._model
-        battery = np.minimum(values_of(model.charge_kw), values_of(model.discharge_kw)) > BOTH_WAYS_KW
+        battery = np.minimum(self._charge_kw(), self._discharge_kw()) > BOTH_WAYS_KW
         # With import dearer than export both at once is only a tie or noise: the net flow is as good or better.
         pays = self._problem.sell_per_kwh > self._problem.buy_per_kwh
         meter = (np.minimum(values_of(model.import_kw), values_of(model.export_kw)) > BOTH_WAYS_KW) & pays
         return np.flatnonzero(battery), np.flatnonzero(meter)
 
+    def _out_of_order(self) -> NDArray[np.int64]:
+        """Return steps in which a later chord is used before an earlier one is full: less is stored than could be."""
+        p = self._problem
+        wasted = np.zeros(p.n_steps)
+        for curve, parts in ((p.charging, self._parts("charge")), (p.discharging, self._parts("discharge"))):
+            wasted += np.abs(curve.at_store(parts.sum(axis=1)) - parts @ curve.store_fracs)
+        return np.flatnonzero(wasted > BOTH_WAYS_KW)
+
+    def _parts(self, flow: str) -> NDArray[np.float64]:
+        """Return the chords of a flow, shape (n_steps, n_segments)."""
+        return values_of(getattr(self._model, f"{flow}_part")).reshape(self._problem.n_steps, -1)
+
+    def _charge_kw(self) -> NDArray[np.float64]:
+        return np.asarray(self._parts("charge").sum(axis=1))
+
+    def _discharge_kw(self) -> NDArray[np.float64]:
+        return np.asarray(self._parts("discharge").sum(axis=1))
+
     def _schedule(self, status: Status) -> Schedule:
         """Round off the solver's noise and take the meter from the balance, so that it closes exactly."""
         p, model = self._problem, self._model
-        charge_kw = np.clip(values_of(model.charge_kw), 0.0, p.most_charge_kw)
-        discharge_kw = np.clip(values_of(model.discharge_kw), 0.0, p.most_discharge_kw)
+        charge_kw = np.clip(self._charge_kw(), 0.0, p.most_charge_kw)
+        discharge_kw = np.clip(self._discharge_kw(), 0.0, p.most_discharge_kw)
         charge_kw, discharge_kw = _larger_only(charge_kw, discharge_kw)
         curtailed_kw = np.clip(values_of(model.curtailed_kw), 0.0, p.curtailable_kw)
         stored_kwh = np.clip(values_of(model.stored_kwh), p.floor_kwh, p.ceiling_kwh)
         net_kw = p.load_kw + p.auxiliary_kw - p.pv_kw + charge_kw - discharge_kw + curtailed_kw
+        net_kw += p.cooling_kw(charge_kw, discharge_kw)
         import_kw, export_kw = np.maximum(net_kw, 0.0), np.maximum(-net_kw, 0.0)
         return Schedule(
             charge_kw=charge_kw,

@@ -5,6 +5,9 @@ from dataclasses import dataclass
 
 from crestfall.errors import KeyedError
 from crestfall.scenario import CatalogueFile
+from crestfall.scenario.catalogue_file import Rules
+
+ROUNDING = 1e-9  # so that 0.1 racks for each of 30 modules are 3
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -108,12 +111,34 @@ def _broken_rule(option: Option, catalogue: CatalogueFile) -> tuple[str, str] | 
         least, most, count = getattr(rules, f"least_{key}"), getattr(rules, f"most_{key}"), getattr(option, key)
         if not least <= count <= most:
             return key, f"{least} to {most} {key} (least_{key} and most_{key} of the catalogue)"
-    cabinets = _cabinets(option, catalogue)
+        multiple = getattr(rules, f"{key}_multiple_of")
+        if count % multiple:
+            return key, f"a multiple of {multiple} ({key}_multiple_of of the catalogue)"
+    return _broken_ratio(option, rules) or _broken_cabinets(option, catalogue)
+
+
+def _broken_ratio(option: Option, rules: Rules) -> tuple[str, str] | None:
+    least, most = rules.least_racks_per_module, rules.most_racks_per_module
+    ratio = option.racks / option.modules
+    if ratio < least * (1 - ROUNDING):
+        return "", f"at least {least:g} racks for each module (least_racks_per_module of the catalogue)"
+    if most is not None and ratio > most * (1 + ROUNDING):
+        return "", f"at most {most:g} racks for each module (most_racks_per_module of the catalogue)"
+    return None
+
+
+def _broken_cabinets(option: Option, catalogue: CatalogueFile) -> tuple[str, str] | None:
+    rules, cabinets = catalogue.rules, _cabinets(option, catalogue)
     if cabinets > rules.most_cabinets:
         most = "1 cabinet" if rules.most_cabinets == 1 else f"{rules.most_cabinets} cabinets"
         return "", f"an option for at most {most} (most_cabinets of the catalogue), it needs {cabinets}"
     if cabinets > min(option.racks, option.modules):
         return "", f"at least one rack and one module in each of its {cabinets} cabinets"
+    if rules.dc_coupling == "by_cabinet" and (option.racks % cabinets or option.modules % cabinets):
+        return "", (
+            f"racks and modules that spread evenly over its {cabinets} cabinets, to run as one store"
+            " (dc_coupling by_cabinet of the catalogue)"
+        )
     return None
 
 

@@ -1,11 +1,33 @@
 """The plant that an option makes: its limits, losses and auxiliaries."""
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
+from crestfall.plant._curves import Converter, RackBank, Segment, segments
 from crestfall.plant._option import Option, cabinets_needed
 from crestfall.scenario import CatalogueFile
 
+FloatArray = NDArray[np.float64]
 HOURS_PER_MONTH = 730.5  # 365.25 * 24 / 12: data sheets state self-discharge for a mean month
+MILD_C = 25.0  # ambient temperature where none is given
+
+
+class EndTaper(NamedTuple):
+    """A limit of power that falls towards an end of the usable window.
+
+    Parameters
+    ----------
+    from_kwh : float
+        Stored energy at which it begins to fall [kWh].
+    at_end_frac : float
+        Share that is left at the end of the window.
+    """
+
+    from_kwh: float
+    at_end_frac: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -19,21 +41,27 @@ class Plant:
     cabinets : int
         Cabinets that hold them.
     rating_kva : float
-        Sum of the modules' ratings; the limit of charge and discharge at unity power factor [kVA].
+        Sum of the modules' ratings [kVA].
     nominal_kwh : float
         Nominal energy of the racks when new, DC [kWh].
     floor_kwh, ceiling_kwh : float
         Ends of the usable window of stored energy [kWh].
     into_limit_kw, outof_limit_kw : float
         Limits of the power into and out of the store, from the racks' C-rates, DC [kW].
-    module_charge_frac, module_discharge_frac : float
-        One-way efficiency of the modules.
-    rack_charge_frac, rack_discharge_frac : float
-        One-way efficiency of the racks.
+    converter : Converter
+        The modules and their losses.
+    bank : RackBank
+        The racks and their losses.
+    charge_taper, discharge_taper : EndTaper or None
+        How the racks' limits fall towards full and towards empty.
     self_discharge_per_h : float
         Share of the stored energy lost in an hour [1/h].
-    auxiliary_kw : float
-        Constant AC power of standby, fans and controls [kW].
+    standby_kw : float
+        AC power of controls, fans and connected modules, whatever the weather [kW].
+    thermal_c, thermal_kw : ndarray of shape (n_points,)
+        AC power of heating and cooling of all racks against ambient temperature [degrees C], [kW]; empty for none.
+    derating_c, derating_frac : ndarray of shape (n_points,)
+        Share of the power that is left against ambient temperature; empty for all of it.
     parts_cost : float
         Price of racks, modules and cabinets.
     """
@@ -46,12 +74,16 @@ class Plant:
     ceiling_kwh: float
     into_limit_kw: float
     outof_limit_kw: float
-    module_charge_frac: float
-    module_discharge_frac: float
-    rack_charge_frac: float
-    rack_discharge_frac: float
+    converter: Converter
+    bank: RackBank
+    charge_taper: EndTaper | None
+    discharge_taper: EndTaper | None
     self_discharge_per_h: float
-    auxiliary_kw: float
+    standby_kw: float
+    thermal_c: FloatArray
+    thermal_kw: FloatArray
+    derating_c: FloatArray
+    derating_frac: FloatArray
     parts_cost: float
 
     @property
@@ -60,23 +92,101 @@ class Plant:
         return self.ceiling_kwh - self.floor_kwh
 
     @property
+    def charge_segments(self) -> tuple[Segment, ...]:
+        """Chords of the power into the store against AC power."""
+        return segments(self.converter, self.bank, self.rating_kva, charging=True)
+
+    @property
+    def discharge_segments(self) -> tuple[Segment, ...]:
+        """Chords of the power out of the store against AC power."""
+        return segments(self.converter, self.bank, self.rating_kva, charging=False)
+
+    @property
     def charge_frac(self) -> float:
-        """Energy into the store over AC energy charged."""
-        return self.module_charge_frac * self.rack_charge_frac
+        """Energy into the store over AC energy charged, at rated power."""
+        return self._at_rating(charging=True)
 
     @property
     def discharge_frac(self) -> float:
-        """AC energy discharged over energy out of the store."""
-        return self.module_discharge_frac * self.rack_discharge_frac
+        """AC energy discharged over energy out of the store, at rated power."""
+        return self._at_rating(charging=False)
 
     @property
     def round_trip_frac(self) -> float:
-        """AC energy discharged over AC energy charged, without auxiliaries and standing losses."""
+        """AC energy discharged over AC energy charged at rated power, without auxiliaries and standing losses."""
         return self.charge_frac * self.discharge_frac
+
+    def _at_rating(self, *, charging: bool) -> float:
+        if self.rating_kva == 0:
+            return self.bank.charge_frac if charging else self.bank.discharge_frac
+        power = np.array([self.rating_kva])
+        at_store = self.into_store_kw(power) if charging else self.out_of_store_kw(power)
+        return float(at_store[0] / self.rating_kva if charging else self.rating_kva / at_store[0])
+
+    def module_loss_kw(self, power_kw: FloatArray, *, charging: bool) -> FloatArray:
+        """Return what the modules lose at an AC power, beyond what they lose at none [kW]."""
+        return self.converter.loss_kw(power_kw, charging=charging)
+
+    def rack_loss_kw(self, power_kw: FloatArray, *, charging: bool) -> FloatArray:
+        """Return what the racks lose at an AC power [kW]."""
+        sign = 1.0 if charging else -1.0
+        dc_kw = np.maximum(power_kw - sign * self.module_loss_kw(power_kw, charging=charging), 0.0)
+        return self.bank.loss_kw(dc_kw, charging=charging)
+
+    def into_store_kw(self, charge_kw: FloatArray) -> FloatArray:
+        """Return the power into the store at an AC charge, by the true curves [kW]."""
+        lost = self.module_loss_kw(charge_kw, charging=True) + self.rack_loss_kw(charge_kw, charging=True)
+        return charge_kw - lost
+
+    def out_of_store_kw(self, discharge_kw: FloatArray) -> FloatArray:
+        """Return the power out of the store at an AC discharge, by the true curves [kW]."""
+        lost = self.module_loss_kw(discharge_kw, charging=False) + self.rack_loss_kw(discharge_kw, charging=False)
+        return discharge_kw + lost
 
     def keep_frac(self, step_h: float) -> float:
         """Return the share of the stored energy that is left after one step of `step_h` hours."""
         return float((1 - self.self_discharge_per_h) ** step_h)
+
+    def auxiliary_kw(self, temperature_c: FloatArray | None, n_steps: int) -> FloatArray:
+        """
+        Return the AC power of auxiliaries in each step, but for what losses add to cooling.
+
+        Parameters
+        ----------
+        temperature_c : ndarray of shape (n_steps,) or None
+            Ambient temperature; None: mild.
+        n_steps : int
+            Number of steps.
+
+        Returns
+        -------
+        ndarray of shape (n_steps,)
+            The power [kW].
+        """
+        ambient = np.full(n_steps, MILD_C) if temperature_c is None else temperature_c
+        if not self.thermal_c.size:
+            return np.full(n_steps, self.standby_kw)
+        return self.standby_kw + np.asarray(np.interp(ambient, self.thermal_c, self.thermal_kw))
+
+    def available_frac(self, temperature_c: FloatArray | None, n_steps: int) -> FloatArray:
+        """
+        Return the share of the power that ambient temperature leaves in each step.
+
+        Parameters
+        ----------
+        temperature_c : ndarray of shape (n_steps,) or None
+            Ambient temperature; None: mild.
+        n_steps : int
+            Number of steps.
+
+        Returns
+        -------
+        ndarray of shape (n_steps,)
+            Share, 0 beyond the ends of the derating table.
+        """
+        if not self.derating_c.size or temperature_c is None:
+            return np.ones(n_steps)
+        return np.asarray(np.interp(temperature_c, self.derating_c, self.derating_frac, left=0.0, right=0.0))
 
 
 def build_plant(catalogue: CatalogueFile, option: Option) -> Plant:
@@ -103,6 +213,8 @@ def build_plant(catalogue: CatalogueFile, option: Option) -> Plant:
     cabinets = cabinets_needed(option, catalogue)
     rack, module, cabinet = catalogue.rack, catalogue.module, catalogue.cabinet
     nominal_kwh = option.racks * rack.energy_kwh
+    converter = Converter.of(module, option.modules)
+    thermal = () if rack.thermal is None or not option.racks else rack.thermal.power
     return Plant(
         option=option,
         cabinets=cabinets,
@@ -112,13 +224,22 @@ def build_plant(catalogue: CatalogueFile, option: Option) -> Plant:
         ceiling_kwh=nominal_kwh * rack.highest_soc_frac,
         into_limit_kw=nominal_kwh * rack.charge_c_rate_per_h,
         outof_limit_kw=nominal_kwh * rack.discharge_c_rate_per_h,
-        module_charge_frac=module.charge_efficiency_frac,
-        module_discharge_frac=module.discharge_efficiency_frac,
-        rack_charge_frac=rack.charge_efficiency_frac,
-        rack_discharge_frac=rack.discharge_efficiency_frac,
+        converter=converter,
+        bank=RackBank.of(rack, option.racks),
+        charge_taper=None
+        if rack.charge_taper is None
+        else EndTaper(nominal_kwh * rack.charge_taper.from_soc_frac, rack.charge_taper.at_end_frac),
+        discharge_taper=None
+        if rack.discharge_taper is None
+        else EndTaper(nominal_kwh * rack.discharge_taper.from_soc_frac, rack.discharge_taper.at_end_frac),
         self_discharge_per_h=1 - (1 - rack.self_discharge_frac_per_month) ** (1 / HOURS_PER_MONTH),
-        auxiliary_kw=option.racks * rack.standby_kw
+        standby_kw=option.racks * rack.standby_kw
         + option.modules * module.standby_kw
-        + cabinets * cabinet.auxiliary_kw,
+        + cabinets * cabinet.auxiliary_kw
+        + converter.no_load_kw,
+        thermal_c=np.array([point.ambient_c for point in thermal]),
+        thermal_kw=option.racks * np.array([point.power_kw for point in thermal]),
+        derating_c=np.array([point.ambient_c for point in cabinet.derating]),
+        derating_frac=np.array([point.share_frac for point in cabinet.derating]),
         parts_cost=option.racks * rack.price + option.modules * module.price + cabinets * cabinet.price,
     )

@@ -1,5 +1,5 @@
-"""A schedule stepped through the plant, as an independent check and as the account of all energy."""
+"""An independent check: a schedule stepped through the true plant."""
 
-from crestfall.replay._replay import EnergyAccount, replay
+from crestfall.replay._replay import EnergyAccount, Replayed, Surroundings, replay
 
-__all__ = ["EnergyAccount", "replay"]
+__all__ = ["EnergyAccount", "Replayed", "Surroundings", "replay"]

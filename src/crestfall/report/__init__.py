@@ -1,5 +1,13 @@
 """Figures, tables and the report of a finished study; one tariff in words, as a picture and as the bill of a load."""
 
+from crestfall.report._connection import (
+    connection_rows,
+    connection_text,
+    options_text,
+    sheet_of,
+    write_connection_picture,
+    write_options,
+)
 from crestfall.report._figures import (
     draw_all,
     draw_depths,
@@ -8,10 +16,12 @@ from crestfall.report._figures import (
     draw_store_by_hour,
     draw_week,
 )
+from crestfall.report._files import checked_picture_kind
 from crestfall.report._folder import result_folder
 from crestfall.report._load_bill import LoadBill, bill_load, bill_text, lay_year, write_bill
+from crestfall.report._one_line import draw_connection
 from crestfall.report._savings import bill_by_line, savings_text
-from crestfall.report._tariff_calendar import checked_picture_kind, draw_tariff, measured_steps, write_tariff_picture
+from crestfall.report._tariff_calendar import draw_tariff, measured_steps, write_tariff_picture
 from crestfall.report._tariff_words import tariff_words
 from crestfall.report._week import most_telling_week
 from crestfall.report._write import fill_folder, write_result
@@ -22,7 +32,10 @@ __all__ = [
     "bill_load",
     "bill_text",
     "checked_picture_kind",
+    "connection_rows",
+    "connection_text",
     "draw_all",
+    "draw_connection",
     "draw_depths",
     "draw_duration_curve",
     "draw_monthly_bill",
@@ -33,10 +46,14 @@ __all__ = [
     "lay_year",
     "measured_steps",
     "most_telling_week",
+    "options_text",
     "result_folder",
     "savings_text",
+    "sheet_of",
     "tariff_words",
     "write_bill",
+    "write_connection_picture",
+    "write_options",
     "write_result",
     "write_tariff_picture",
 ]

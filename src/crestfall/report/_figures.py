@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 from crestfall.plant import Plant
 from crestfall.report import _style as style
+from crestfall.report._connection import sheet_of
+from crestfall.report._one_line import draw_connection
 from crestfall.report._week import most_telling_week
 from crestfall.study import Result
 
@@ -150,7 +152,7 @@ def draw_duration_curve(result: Result, ax: Axes | None = None) -> Axes:
     hours = np.arange(result.inputs.series.n_steps + 1) * step_h
     curves: list[tuple[str, FloatArray, style.Look]] = [
         ("import before", result.before.import_kw, style.IMPORT_BEFORE),
-        ("import after", result.headline.schedule.import_kw, style.IMPORT_AFTER),
+        ("import after", result.headline.readings.import_kw, style.IMPORT_AFTER),
     ]
     for label, power_kw, line in curves:
         ax.stairs(
@@ -183,7 +185,7 @@ def draw_store_by_hour(result: Result, ax: Axes | None = None) -> Axes:
     """
     ax = _axes(ax, height_in=3.8)
     start, step_h = result.inputs.series.start, result.inputs.series.step_h
-    soc_percent = 100 * result.headline.schedule.stored_kwh / result.inputs.plant.nominal_kwh
+    soc_percent = 100 * result.headline.replayed.stored_kwh / result.inputs.plant.nominal_kwh
     wall = start.tz_localize(None)
     minute = wall.hour * 60 + wall.minute
     # The hour that is skipped in spring stays blank, the one that comes twice in autumn shows its mean.
@@ -268,7 +270,7 @@ def draw_all(result: Result) -> dict[str, Figure]:
         "duration-curve": draw_duration_curve,
     }
     if result.inputs.plant.option.is_battery:
-        drawers |= {"store-by-hour": draw_store_by_hour, "cycle-depths": draw_depths}
+        drawers |= {"store-by-hour": draw_store_by_hour, "cycle-depths": draw_depths, "connection": _draw_connection}
     with style.house_style():
         figures = {"week": draw_week(result)}
         for name, draw in drawers.items():
@@ -276,6 +278,11 @@ def draw_all(result: Result) -> dict[str, Figure]:
             assert isinstance(figure, Figure)  # noqa: S101 -- tells the type checker; no axes of a nested figure are made here
             figures[name] = figure
         return figures
+
+
+def _draw_connection(result: Result) -> Axes:
+    inputs = result.inputs
+    return draw_connection(sheet_of(inputs), inputs.scenario.catalogue, has_pv=bool(inputs.series.pv_kw.any()))
 
 
 def _axes(ax: Axes | None, *, height_in: float) -> Axes:

@@ -12,7 +12,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from crestfall.errors import InputError, KeyedError, OutputError, SeriesError
+from crestfall.errors import InputError, KeyedError, SeriesError
+from crestfall.report._files import write_asked
 from crestfall.report._tariff_words import GROUP_HEADINGS
 from crestfall.scenario import SeriesFile, TariffFile, TariffSheet
 from crestfall.series import Column, read_column
@@ -218,12 +219,7 @@ def write_bill(load_bill: LoadBill, path: Path) -> None:
         If the file cannot be written.
     """
     text = load_bill.table.to_csv(index=False, float_format="%.6f", lineterminator="\n")
-    try:
-        path.write_text(text, encoding="utf-8", newline="")
-    except OSError as error:
-        raise OutputError(
-            f"--bill {path}: cannot be written: {error.strerror}\n    check folder and permissions"
-        ) from None
+    write_asked(path, text.encode(), asked_by="--bill")
 
 
 def _head(load_bill: LoadBill) -> Iterator[str]:

@@ -4,15 +4,13 @@ import base64
 import io
 from typing import Any
 
-import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from ruamel.yaml import YAML
 
 import crestfall
-from crestfall.plant import Plant
+from crestfall.report._connection import CAUTIONS, connection_rows, sheet_of
 from crestfall.report._savings import bill_by_line
-from crestfall.study import Case, Result
-from crestfall.tariff import DemandLine
+from crestfall.study import Case, Inputs, Result
 
 # (title, what the picture shows), in the order of the page.
 CAPTIONS = {
@@ -29,6 +27,10 @@ CAPTIONS = {
     "store-by-hour": (
         "Stored energy through the year",
         "Each column is a day, each row a time of day; light is full, dark is empty.",
+    ),
+    "connection": (
+        "Connection",
+        "Grid, meter and what hangs on them: power modules above, racks below; nothing is sized by it.",
     ),
     "cycle-depths": ("How deep it cycles", "Rainflow cycles by depth; half cycles count as one half."),
 }
@@ -81,11 +83,12 @@ def _percent(share: float | None) -> str:
 
 def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
     inputs = result.inputs
-    pictures = [
-        {"title": title, "text": text, "data": base64.b64encode(svgs[name]).decode()}
+    pictures = {
+        name: {"title": title, "text": text, "data": base64.b64encode(svgs[name]).decode()}
         for name, (title, text) in CAPTIONS.items()
         if name in svgs
-    ]
+    }
+    connection_picture = pictures.pop("connection", None)
     return {
         "result": result,
         "ask": inputs.scenario.ask,
@@ -106,9 +109,12 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         },
         "bill_rows": bill_by_line(result).to_dict("records"),
         "peak_rows": _peak_rows(result),
-        "plant_rows": _plant_rows(inputs.plant),
+        "plant_rows": _plant_rows(inputs),
         "energy_rows": _energy_rows(result.headline),
-        "pictures": pictures,
+        "pictures": list(pictures.values()),
+        "connection_picture": connection_picture,
+        "connection_rows": _connection_rows(result),
+        "connection_cautions": CAUTIONS,
         "gap_frac": result.headline.schedule.gap_frac(result.idle_cost),
         "version": crestfall.__version__,
         "inputs_text": _inputs_text(result),
@@ -121,28 +127,31 @@ def _share(part: float, whole: float) -> float | None:
 
 
 def _peak_rows(result: Result) -> list[dict[str, Any]]:
-    """Return measured peaks before and after; daily ones would fill pages."""
-    rows = []
-    for charge in result.headline.rates.peak_charges:
-        if isinstance(charge, DemandLine) and charge.is_daily:
-            continue
-        measure = charge.measure
-        before, after = measure.peaks(result.before.readings), measure.peaks(result.headline.readings)
-        for p in np.unique(measure.period_of):
-            key = {"charge": charge.name, "period": measure.periods.names[p], "unit": measure.unit}
-            rows.append(key | {"before": before[p], "after": after[p]})
-    return rows
+    """Return measured peaks before, as planned and as replayed; daily ones would fill pages."""
+    return [
+        {"charge": peak.charge, "period": peak.period, "unit": peak.unit}
+        | {"before": peak.before, "planned": peak.planned, "after": peak.replayed}
+        for peak in result.peaks(result.headline)
+    ]
 
 
-def _plant_rows(plant: Plant) -> list[tuple[str, str]]:
+def _plant_rows(inputs: Inputs) -> list[tuple[str, str]]:
+    plant = inputs.plant
     return [
         ("Cabinets", f"{plant.cabinets}"),
         ("Power", f"{plant.rating_kva:,.0f} kVA, used at unity power factor"),
         ("Energy, nominal and usable", f"{plant.nominal_kwh:,.0f} kWh and {plant.usable_kwh:,.0f} kWh, DC"),
         ("Limits of the racks, in and out", f"{plant.into_limit_kw:,.0f} kW and {plant.outof_limit_kw:,.0f} kW, DC"),
-        ("Round trip without auxiliaries", f"{100 * plant.round_trip_frac:.1f} %"),
-        ("Auxiliaries", f"{plant.auxiliary_kw:,.2f} kW, constant"),
+        ("Round trip at rated power, without auxiliaries", f"{100 * plant.round_trip_frac:.1f} %"),
+        ("Auxiliaries, mean of the year without cooling of losses", f"{inputs.auxiliary_kw.mean():,.2f} kW"),
     ]
+
+
+def _connection_rows(result: Result) -> list[tuple[str, str]]:
+    inputs = result.inputs
+    if not inputs.plant.option.is_battery:
+        return []
+    return connection_rows(sheet_of(inputs), knows_kvar=inputs.series.kvar is not None)
 
 
 def _energy_rows(case: Case) -> list[tuple[str, float]]:

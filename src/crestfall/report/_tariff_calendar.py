@@ -16,9 +16,8 @@ from matplotlib.patheffects import withStroke
 from matplotlib.transforms import ScaledTranslation
 from numpy.typing import NDArray
 
-from crestfall.errors import OutputError
 from crestfall.report import _style as style
-from crestfall.report._write import figure_bytes
+from crestfall.report._files import checked_picture_kind, write_picture
 from crestfall.scenario.tariff_clauses import Measured
 from crestfall.tariff import Measure, Rates
 
@@ -30,7 +29,6 @@ PRICE_DECIMALS = 9  # digits beyond are what floats add
 HOURS, HOUR_MIN = 24, 60
 BELOW_IN = 0.45  # room under the axes for the words of the x axis
 FRAME = "#8a949a"
-PICTURE_KINDS = ("svg", "png")
 PRICE_MAP = LinearSegmentedColormap.from_list("crestfall-price", list(style.PRICE_RAMP))
 LIGHT_EDGE = withStroke(linewidth=1.9, foreground="#ffffff", alpha=0.8)
 
@@ -106,44 +104,10 @@ def write_tariff_picture(rates: Rates, path: Path) -> None:
     OutputError
         If the name ends otherwise, or the file cannot be written.
     """
-    kind = checked_picture_kind(path)
+    checked_picture_kind(path)
     with style.house_style():
-        figure = draw_tariff(rates).figure
-        assert isinstance(figure, Figure)  # noqa: S101 -- tells the type checker; it is a figure of its own
-        content = figure_bytes(figure, kind)
-    try:
-        path.write_bytes(content)
-    except OSError as error:
-        raise OutputError(
-            f"--picture {path}: cannot be written: {error.strerror}\n    check folder and permissions"
-        ) from None
-
-
-def checked_picture_kind(path: Path) -> str:
-    """
-    Return the kind of picture that a file name asks for.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    str
-        The ending, svg or png.
-
-    Raises
-    ------
-    OutputError
-        If the name ends otherwise.
-    """
-    kind = path.suffix.lower().removeprefix(".")
-    if kind not in PICTURE_KINDS:
-        raise OutputError(
-            f"--picture {path}: found the ending '{path.suffix}'\n    name a file that ends in .svg or .png"
-        )
-    return kind
+        ax = draw_tariff(rates)
+    write_picture(ax, path)
 
 
 class _Calendar:

@@ -22,10 +22,10 @@ def most_telling_week(result: Result) -> slice:
     slice
         Steps of that week; the first full week where nothing is saved.
     """
-    rates, schedule, before = result.headline.rates, result.headline.schedule, result.before
+    rates, after, before = result.headline.rates, result.headline.readings, result.before
     saved = rates.step_h * (
-        rates.buy_per_kwh * (before.import_kw - schedule.import_kw)
-        - rates.sell_per_kwh * (before.export_kw - schedule.export_kw)
+        rates.buy_per_kwh * (before.import_kw - after.import_kw)
+        - rates.sell_per_kwh * (before.export_kw - after.export_kw)
     )
     for charge in rates.peak_charges:
         measure = charge.measure

@@ -1,15 +1,13 @@
 """Write a finished study into a folder."""
 
-import io
 import json
 import time
 from pathlib import Path
 
-from matplotlib.figure import Figure
 from ruamel.yaml import YAML
 
-from crestfall.report import _style as style
 from crestfall.report._figures import draw_all
+from crestfall.report._files import figure_bytes
 from crestfall.report._folder import result_folder
 from crestfall.report._page import report_html
 from crestfall.study import Result
@@ -70,15 +68,6 @@ def fill_folder(result: Result, folder: Path) -> None:
     _write_json(folder / "summary.json", result.summary())
     seconds = result.timings_s | {"drawing and writing": time.perf_counter() - began}
     _write_json(folder / "timings.json", {"seconds": seconds})
-
-
-def figure_bytes(figure: Figure, kind: str) -> bytes:
-    """Return a figure as the content of an SVG or PNG file, the same bytes for the same figure."""
-    buffer = io.BytesIO()
-    metadata = {"Date": None} if kind == "svg" else {"Software": None}
-    with style.house_style():
-        figure.savefig(buffer, format=kind, metadata=metadata)
-    return buffer.getvalue()
 
 
 def _write_json(path: Path, content: object) -> None:

@@ -1,14 +1,15 @@
 """What the user wrote: YAML files read into validated models; every error names file, line, key, value and remedy."""
 
-from crestfall.scenario._load import Contract, Scenario, TariffSheet, load_scenario, load_tariff
+from crestfall.scenario._load import Contract, Scenario, TariffSheet, load_catalogue, load_scenario, load_tariff
 from crestfall.scenario._schema import json_schema
 from crestfall.scenario.catalogue_file import CatalogueFile
-from crestfall.scenario.scenario_file import ScenarioFile
+from crestfall.scenario.scenario_file import Connection, ScenarioFile
 from crestfall.scenario.series_file import SeriesFile
 from crestfall.scenario.tariff_file import TariffFile
 
 __all__ = [
     "CatalogueFile",
+    "Connection",
     "Contract",
     "Scenario",
     "ScenarioFile",
@@ -16,6 +17,7 @@ __all__ = [
     "TariffFile",
     "TariffSheet",
     "json_schema",
+    "load_catalogue",
     "load_scenario",
     "load_tariff",
 ]

@@ -179,12 +179,39 @@ def load_tariff(path: str | Path) -> TariffSheet:
     ScenarioError
         If anything is wrong in the file; it holds every fault that was found, in file order.
     """
+    tariff, document = _alone(TariffFile, Path(path), "tariff")
+    return TariffSheet("tariff", Path(path).parent, tariff, document)
+
+
+def load_catalogue(path: str | Path) -> CatalogueFile:
+    """
+    Load and validate a catalogue file on its own.
+
+    Parameters
+    ----------
+    path : str or Path
+        The YAML file.
+
+    Returns
+    -------
+    CatalogueFile
+        The catalogue.
+
+    Raises
+    ------
+    ScenarioError
+        If anything is wrong in the file; it holds every fault that was found, in file order.
+    """
+    return _alone(CatalogueFile, Path(path), "catalogue")[0]
+
+
+def _alone(model: type[AnyBlock], path: Path, kind: DocumentName) -> tuple[AnyBlock, Document]:
     faults: list[Fault] = []
     documents: dict[DocumentName, tuple[Document, KeyPath]] = {}
-    tariff = _from_file(TariffFile, Path(path), "tariff", documents, faults)
-    if tariff is None:
+    content = _from_file(model, path, kind, documents, faults)
+    if content is None:
         raise ScenarioError(tuple(faults))
-    return TariffSheet("tariff", Path(path).parent, tariff, documents["tariff"][0])
+    return content, documents[kind][0]
 
 
 def _located(error: KeyedError, document: Document, prefix: KeyPath) -> ScenarioError:

@@ -1,15 +1,76 @@
 """The catalogue file: the modular parts, and what may be put together."""
 
-from typing import Annotated, Self
+import itertools
+from collections.abc import Sequence
+from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
-from crestfall.scenario._base import Block, CurrencyCode, Efficiency, FormatVersion, Name, Share, wrong
+from crestfall.scenario._base import Block, CurrencyCode, Efficiency, FormatVersion, Many, Name, Share, wrong
 
 Count = Annotated[int, Field(ge=1, le=1000)]
 Price = Annotated[float, Field(ge=0)]
 Power = Annotated[float, Field(gt=0)]
 Standby = Annotated[float, Field(ge=0)]
+Positive = Annotated[float, Field(gt=0)]
+# Weather stations have seen -89 to +57 degrees C; what lies outside this band is another unit.
+Ambient = Annotated[float, Field(ge=-60, le=60)]
+
+
+class Taper(Block):
+    """A limit of power that falls towards an end of the usable window."""
+
+    from_soc_frac: Share = Field(description="state of charge at which the limit begins to fall")
+    at_end_frac: Share = Field(description="share of the limit that is left at the end of the usable window")
+
+
+class Voltage(Block):
+    """The DC voltage of a rack."""
+
+    lowest_v: Positive = Field(description="lowest DC voltage in operation, V")
+    nominal_v: Positive = Field(description="nominal DC voltage, V")
+    highest_v: Positive = Field(description="highest DC voltage in operation, V")
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not self.lowest_v <= self.nominal_v <= self.highest_v:
+            raise wrong("lowest_v <= nominal_v <= highest_v", "put the three in order", key="nominal_v")
+        return self
+
+
+class AmbientPower(Block):
+    """A point of a table of power against ambient temperature."""
+
+    ambient_c: Ambient = Field(description="ambient temperature, degrees C")
+    power_kw: Standby = Field(description="AC power at this temperature, kW")
+
+
+class Thermal(Block):
+    """What keeps a rack in its band of temperature."""
+
+    power: Many[AmbientPower] = Field(
+        min_length=1, description="AC power against ambient temperature, kW; linear between points, constant beyond"
+    )
+    per_loss_frac: Annotated[float, Field(ge=0, le=2)] = Field(
+        default=0.0, description="further AC power for each kW that is lost as heat in the rack"
+    )
+    lowest_cell_c: Ambient = Field(description="lowest cell temperature that is held, degrees C")
+    highest_cell_c: Ambient = Field(description="highest cell temperature that is held, degrees C")
+
+    @field_validator("power")
+    @classmethod
+    def _in_order(cls, points: Many[AmbientPower]) -> Many[AmbientPower]:
+        check_rises([point.ambient_c for point in points], "ambient_c")
+        return points
+
+
+class Size(Block):
+    """Outer dimensions and mass of a part."""
+
+    width_m: Positive = Field(description="width, m")
+    depth_m: Positive = Field(description="depth, m")
+    height_m: Positive = Field(description="height, m")
+    mass_kg: Positive = Field(description="mass, kg")
 
 
 class Rack(Block):
@@ -23,21 +84,59 @@ class Rack(Block):
         description="highest charging power over nominal energy, 0.5 means half the energy an hour"
     )
     discharge_c_rate_per_h: Power = Field(description="highest discharging power over nominal energy, 1/h")
+    charge_taper: Taper | None = Field(default=None, description="how charging slows near full; left out: it does not")
+    discharge_taper: Taper | None = Field(
+        default=None, description="how discharging slows near empty; left out: it does not"
+    )
     charge_efficiency_frac: Efficiency = Field(description="stored energy over energy at the DC terminals, one way")
     discharge_efficiency_frac: Efficiency = Field(
         description="energy at the DC terminals over energy taken from store, one way"
     )
+    resistance_ohm: Standby = Field(
+        default=0.0, description="internal resistance of one rack, ohm, for losses that grow with the square of power"
+    )
+    voltage: Voltage | None = Field(default=None, description="DC voltage; needed for currents and for resistance_ohm")
     self_discharge_frac_per_month: Annotated[float, Field(ge=0, lt=0.5)] = Field(
         default=0.0, description="share of the stored energy that is lost in a month of standing"
     )
-    standby_kw: Standby = Field(description="constant AC power of one rack's controls and cooling, kW")
+    standby_kw: Standby = Field(description="constant AC power of one rack's controls, kW")
+    thermal: Thermal | None = Field(default=None, description="heating and cooling of one rack")
+    end_of_life_health_frac: Annotated[float, Field(gt=0, le=1)] = Field(
+        default=0.7, description="state of health at which the rack is given up; a backup reserve must still fit then"
+    )
+    size: Size | None = Field(default=None, description="outer dimensions and mass")
     price: Price = Field(description="price of one rack")
 
     @model_validator(mode="after")
-    def _window_is_open(self) -> Self:
+    def _consistent(self) -> Self:
         if self.highest_soc_frac <= self.lowest_soc_frac:
             raise wrong("a value above lowest_soc_frac", "the usable window must not be empty", key="highest_soc_frac")
+        if self.resistance_ohm > 0 and self.voltage is None:
+            raise wrong("a voltage beside resistance_ohm", "give lowest_v, nominal_v and highest_v", key="voltage")
+        for key in ("charge_taper", "discharge_taper"):
+            taper = getattr(self, key)
+            if taper is not None and not self.lowest_soc_frac < taper.from_soc_frac < self.highest_soc_frac:
+                raise wrong(
+                    "a state of charge inside the usable window",
+                    "the limit falls from there to the end of the window",
+                    key=f"{key}/from_soc_frac",
+                )
         return self
+
+
+class LossCurve(Block):
+    """Losses of a module against its AC power, all as shares of its rating: no load + proportional + resistive."""
+
+    no_load_frac: Annotated[float, Field(ge=0, le=0.2)] = Field(description="loss at zero power while connected")
+    proportional_frac: Annotated[float, Field(ge=0, le=0.3)] = Field(description="loss for each unit of power")
+    resistive_frac: Annotated[float, Field(ge=0, le=0.3)] = Field(description="loss at rated power that grows squared")
+
+
+class EfficiencyPoint(Block):
+    """A point of a module's efficiency curve."""
+
+    load_frac: Annotated[float, Field(gt=0, le=1)] = Field(description="AC power over rating")
+    efficiency_frac: Annotated[float, Field(gt=0, le=1)] = Field(description="AC power over AC power and loss")
 
 
 class Module(Block):
@@ -47,10 +146,66 @@ class Module(Block):
     rating_kva: Power = Field(
         description="rating of one module at its AC terminals, in kVA; the schedule decides the direction"
     )
-    charge_efficiency_frac: Efficiency = Field(description="DC power out over AC power in, one way")
-    discharge_efficiency_frac: Efficiency = Field(description="AC power out over DC power in, one way")
-    standby_kw: Standby = Field(description="constant AC power of one module that stays connected, kW")
+    charge_efficiency_frac: Efficiency | None = Field(
+        default=None, description="DC power out over AC power in, one way, at any load"
+    )
+    discharge_efficiency_frac: Efficiency | None = Field(
+        default=None, description="AC power out over DC power in, one way, at any load"
+    )
+    loss: LossCurve | None = Field(default=None, description="a loss curve instead of the two constant efficiencies")
+    efficiency_curve: Many[EfficiencyPoint] | None = Field(
+        default=None, min_length=2, description="efficiency against load instead, as data sheets print it"
+    )
+    standby_kw: Standby = Field(description="constant AC power of one module's controls, kW")
+    switches_off_when_idle: bool = Field(
+        default=False, description="whether modules that are not needed are switched off and lose nothing"
+    )
+    minimum_load_frac: Annotated[float, Field(ge=0, le=0.5)] = Field(
+        default=0.0, description="lowest AC power of a running module over its rating; below it stands still"
+    )
+    size: Size | None = Field(default=None, description="outer dimensions and mass, where it stands by itself")
     price: Price = Field(description="price of one module")
+
+    @field_validator("efficiency_curve")
+    @classmethod
+    def _curve_is_physical(cls, points: Many[EfficiencyPoint] | None) -> Many[EfficiencyPoint] | None:
+        if points is not None:
+            check_rises([point.load_frac for point in points], "load_frac")
+            losses = [point.load_frac * (1 / point.efficiency_frac - 1) for point in points]
+            for position, (less, more) in enumerate(itertools.pairwise(losses), start=1):
+                if more < less:
+                    raise wrong(
+                        "an efficiency at which the loss is not below that of the load before",
+                        f"at most {points[position].load_frac / (points[position].load_frac + less):.4f} there;"
+                        " power lost grows with load",
+                        key=f"{position}/efficiency_frac",
+                    )
+        return points
+
+    @model_validator(mode="after")
+    def _one_kind_of_loss(self) -> Self:
+        pair = (self.charge_efficiency_frac, self.discharge_efficiency_frac)
+        kinds = [None not in pair, self.loss is not None, self.efficiency_curve is not None]
+        if sum(kinds) != 1 or (pair.count(None) == 1):
+            raise wrong(
+                "charge_efficiency_frac and discharge_efficiency_frac, or loss, or efficiency_curve",
+                "one module, one kind of loss",
+            )
+        return self
+
+
+class Derating(Block):
+    """A point of a table of power against ambient temperature."""
+
+    ambient_c: Ambient = Field(description="ambient temperature, degrees C")
+    share_frac: Share = Field(description="share of the rating that is left")
+
+
+class Terminals(Block):
+    """Rated currents of a cabinet's terminals."""
+
+    ac_a: Positive = Field(description="AC current per phase, A")
+    dc_a: Positive = Field(description="DC current of one rack's terminals, A")
 
 
 class Cabinet(Block):
@@ -60,7 +215,18 @@ class Cabinet(Block):
     most_modules: Count = Field(description="modules that one cabinet takes")
     most_racks: Count = Field(description="racks that one cabinet accepts")
     auxiliary_kw: Standby = Field(description="constant AC power of one cabinet's fans and controls, kW")
+    derating: Many[Derating] = Field(
+        default=(), description="share of power against ambient temperature, linear between points; beyond them none"
+    )
+    terminals: Terminals | None = Field(default=None, description="rated currents of its terminals")
+    size: Size | None = Field(default=None, description="outer dimensions and mass without modules and racks")
     price: Price = Field(description="price of one cabinet")
+
+    @field_validator("derating")
+    @classmethod
+    def _in_order(cls, points: Many[Derating]) -> Many[Derating]:
+        check_rises([point.ambient_c for point in points], "ambient_c")
+        return points
 
 
 class Rules(Block):
@@ -71,6 +237,15 @@ class Rules(Block):
     least_modules: Count = Field(default=1, description="fewest modules of an option with a battery")
     most_modules: Count = Field(description="most modules of an option")
     most_cabinets: Count = Field(description="most cabinets of an option")
+    dc_coupling: Literal["common", "by_cabinet"] = Field(
+        default="common",
+        description="common: all racks on one DC side; by_cabinet: each cabinet has its own, so that racks and modules"
+        " must be spread evenly to run as one store",
+    )
+    racks_multiple_of: Count = Field(default=1, description="racks come in such numbers, 2 for pairs")
+    modules_multiple_of: Count = Field(default=1, description="modules come in such numbers")
+    least_racks_per_module: Standby = Field(default=0.0, description="fewest racks for each module")
+    most_racks_per_module: Positive | None = Field(default=None, description="most racks for each module")
 
     @model_validator(mode="after")
     def _bounds_in_order(self) -> Self:
@@ -79,6 +254,12 @@ class Rules(Block):
                 raise wrong(
                     f"at least least_{part}", "the upper bound must not be below the lower one", key=f"most_{part}"
                 )
+        if self.most_racks_per_module is not None and self.most_racks_per_module < self.least_racks_per_module:
+            raise wrong(
+                "at least least_racks_per_module",
+                "the upper bound must not be below the lower one",
+                key="most_racks_per_module",
+            )
         return self
 
 
@@ -92,3 +273,10 @@ class CatalogueFile(Block):
     module: Module = Field(description="the unit of power")
     cabinet: Cabinet = Field(description="what holds them")
     rules: Rules = Field(description="bounds on what may be put together")
+
+
+def check_rises(values: Sequence[float], name: str) -> None:
+    """Raise unless each value of a table is above the one before."""
+    for position, (before, value) in enumerate(itertools.pairwise(values), start=1):
+        if value <= before:
+            raise wrong(f"a {name} above {before:g}", "put the points of the table in order", key=f"{position}/{name}")

@@ -35,6 +35,25 @@ class TemperatureSeries(SeriesFile):
     unit: Literal["C"] = Field(description="C, degrees Celsius")
 
 
+class Connection(Block):
+    """The voltage at the point of connection, for currents; nothing of it acts on schedule or bill."""
+
+    nominal_v: Annotated[float, Field(gt=0)] = Field(
+        default=400.0, description="nominal voltage, V; between phases where there are three"
+    )
+    lowest_v_frac: Annotated[float, Field(gt=0, le=1)] = Field(
+        default=0.9, description="lowest voltage in operation over nominal; current is highest there"
+    )
+    phases: int = Field(default=3, description="number of phases, 1 or 3")
+
+    @field_validator("phases")
+    @classmethod
+    def _one_or_three(cls, value: int) -> int:
+        if value not in (1, 3):
+            raise wrong("1 or 3", "two lines of a split-phase supply are one phase at the voltage between them")
+        return value
+
+
 class Site(Block):
     """The premises behind one point of connection."""
 
@@ -55,6 +74,7 @@ class Site(Block):
     export_limit_kw: NonNegative | None = Field(
         default=None, description="most export at the point of connection; left out: no limit"
     )
+    connection: Connection = Field(default_factory=Connection, description="voltage at the point of connection")
 
     @field_validator("time_zone")
     @classmethod

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from crestfall.dispatch import Problem
+from crestfall.dispatch import Problem, Taper
 from crestfall.errors import KeyedError
 from crestfall.plant import Option, Plant, build_plant
 from crestfall.scenario import Scenario
@@ -50,6 +50,16 @@ class Inputs:
         """Limit of import, `inf` for none [kW]."""
         limit = self.scenario.ask.site.import_limit_kw
         return np.inf if limit is None else limit
+
+    @property
+    def auxiliary_kw(self) -> FloatArray:
+        """Auxiliaries of the plant in each step, but for what losses add to cooling [kW]."""
+        return self.plant.auxiliary_kw(self.series.temperature_c, self.series.n_steps)
+
+    @property
+    def power_limit_kw(self) -> FloatArray:
+        """AC power that the modules may give or take in each step [kW]."""
+        return self.plant.rating_kva * self.plant.available_frac(self.series.temperature_c, self.series.n_steps)
 
     def export_limit_kw(self, rates: Rates) -> FloatArray:
         """Return the limit of export by the connection and a tariff in each step, `inf` for none [kW]."""
@@ -141,13 +151,16 @@ def dispatch_problem(inputs: Inputs, rates: Rates | None = None) -> Problem:
     clauses = clauses_of(
         rates,
         before,
-        most_import_kw=np.minimum(series.load_kw + plant.auxiliary_kw + plant.rating_kva, each(inputs.import_limit_kw)),
+        most_import_kw=np.minimum(
+            series.load_kw + inputs.auxiliary_kw + plant.rating_kva * (1 + plant.bank.cooling_frac),
+            each(inputs.import_limit_kw),
+        ),
         least_energy_kwh=plant.ceiling_kwh - plant.floor_kwh,
     )
     return Problem(
         step_h=series.step_h,
         load_kw=series.load_kw,
-        auxiliary_kw=each(plant.auxiliary_kw),
+        auxiliary_kw=inputs.auxiliary_kw,
         pv_kw=series.pv_kw,
         # PV is held back where the export limit demands it, never for its price: inverters do so today.
         curtailable_kw=inputs.curtailable_kw(rates),
@@ -155,12 +168,16 @@ def dispatch_problem(inputs: Inputs, rates: Rates | None = None) -> Problem:
         sell_per_kwh=clauses.sell_per_kwh,
         import_limit_kw=each(inputs.import_limit_kw),
         export_limit_kw=_export_limit_kw(inputs, rates),
-        charge_limit_kw=_charge_limit_kw(inputs, rates),
-        discharge_limit_kw=each(plant.rating_kva),
+        charge_limit_kw=charge_limit_kw(inputs, rates),
+        discharge_limit_kw=inputs.power_limit_kw,
         into_limit_kw=each(plant.into_limit_kw),
         outof_limit_kw=each(plant.outof_limit_kw),
         charge_frac=plant.charge_frac,
         discharge_frac=plant.discharge_frac,
+        charge_segments=plant.charge_segments,
+        discharge_segments=plant.discharge_segments,
+        charge_taper=_charge_taper(plant),
+        discharge_taper=_discharge_taper(plant),
         keep_frac=plant.keep_frac(series.step_h),
         floor_kwh=each(plant.floor_kwh),
         ceiling_kwh=each(plant.ceiling_kwh),
@@ -182,10 +199,24 @@ def _export_limit_kw(inputs: Inputs, rates: Rates) -> FloatArray:
     return limits
 
 
-def _charge_limit_kw(inputs: Inputs, rates: Rates) -> FloatArray:
-    """Return the converters' limit, or the PV that the tariff admits as the source of a charge, but for upkeep."""
+def charge_limit_kw(inputs: Inputs, rates: Rates) -> FloatArray:
+    """
+    Return the converters' limit, or the PV that the tariff admits as the source of a charge, but for upkeep.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        Plant and site.
+    rates : Rates
+        The tariff.
+
+    Returns
+    -------
+    ndarray of shape (n_steps,)
+        Limit of the charge [kW].
+    """
     series, plant = inputs.series, inputs.plant
-    limits = np.full(series.n_steps, plant.rating_kva)
+    limits = inputs.power_limit_kw
     # What an empty store loses by standing is made good from anywhere, lest the racks fall out of their window.
     upkeep_kw = plant.floor_kwh * (1 - plant.keep_frac(series.step_h)) / (plant.charge_frac * series.step_h)
     sources = {"pv": series.pv_kw, "pv_surplus": np.maximum(series.pv_kw - series.load_kw, 0.0)}
@@ -194,3 +225,21 @@ def _charge_limit_kw(inputs: Inputs, rates: Rates) -> FloatArray:
         if source is not None:
             limits = np.where(sheet.layout.valid, np.clip(source, upkeep_kw, limits), limits)
     return limits
+
+
+def _charge_taper(plant: Plant) -> Taper | None:
+    """Return the racks' limit towards full, on the energy at the end of a step: the stricter end."""
+    taper = plant.charge_taper
+    if taper is None or not plant.option.is_battery:
+        return None
+    slope = plant.into_limit_kw * (1 - taper.at_end_frac) / (plant.ceiling_kwh - taper.from_kwh)
+    return Taper(slope, plant.into_limit_kw + slope * taper.from_kwh)
+
+
+def _discharge_taper(plant: Plant) -> Taper | None:
+    """Return the racks' limit towards empty, on the energy at the end of a step: the stricter end."""
+    taper = plant.discharge_taper
+    if taper is None or not plant.option.is_battery:
+        return None
+    slope = plant.outof_limit_kw * (1 - taper.at_end_frac) / (taper.from_kwh - plant.floor_kwh)
+    return Taper(-slope, plant.outof_limit_kw * taper.at_end_frac - slope * plant.floor_kwh)

@@ -1,7 +1,7 @@
 """The result of a study: cases side by side, what follows from them, and how well they agree."""
 
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 
 from crestfall.ageing import BatteryUse
 from crestfall.dispatch import Schedule
-from crestfall.replay import EnergyAccount
+from crestfall.replay import EnergyAccount, Replayed
 from crestfall.scenario.tariff_file import GROUPS
 from crestfall.study._inputs import Inputs
-from crestfall.tariff import Rates, Readings
+from crestfall.tariff import DemandLine, Rates, Readings
 
 SUMMARY_SCHEMA = "crestfall-summary/1"
 SCHEDULE_COLUMNS = (
@@ -81,29 +81,89 @@ class Case:
     rates : Rates
         The contract that the site is billed by.
     schedule : Schedule
-        The flows.
+        The plan.
+    planned_bill : DataFrame
+        The bill of the planned flows, which the optimiser's cost must agree with.
+    replayed : Replayed
+        The plan stepped through the true plant.
     readings : Readings
-        What the meters show of them.
+        What the meters show of the replayed flows.
     bill : DataFrame
         The bill of these flows, recomputed from the meter readings.
-    energy : EnergyAccount
-        The schedule stepped through the plant.
     use : BatteryUse
-        Cycles.
+        Cycles of the replayed store.
     """
 
     policy: PolicyName
     rates: Rates
     schedule: Schedule
+    planned_bill: pd.DataFrame
+    replayed: Replayed
     readings: Readings
     bill: pd.DataFrame
-    energy: EnergyAccount
     use: BatteryUse
+
+    @property
+    def energy(self) -> EnergyAccount:
+        """Where the replayed energy went."""
+        return self.replayed.energy
+
+    @property
+    def planned_bill_total(self) -> float:
+        """What would be due over the year if all went as planned."""
+        return float(self.planned_bill["amount"].sum())
+
+    def planned_wear(self, inputs: Inputs) -> float:
+        """Return the wear in the objective of the plan, which is no part of a bill."""
+        planned_kwh = float(self.schedule.discharge_kw.sum()) * inputs.series.step_h
+        return inputs.scenario.ask.dispatch.wear_per_kwh * planned_kwh
 
     @property
     def bill_total(self) -> float:
         """What is due over the year."""
         return float(self.bill["amount"].sum())
+
+
+class MeasuredPeak(NamedTuple):
+    """The demand that one charge measures in one period, in kW or kVA."""
+
+    charge: str
+    period: str
+    unit: str
+    before: float
+    planned: float
+    replayed: float
+
+
+def peaks_of(inputs: Inputs, before: Before, case: Case) -> list[MeasuredPeak]:
+    """
+    Return each measured peak of a case's contract; daily ones are left out.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The site.
+    before : Before
+        The site without the battery.
+    case : Case
+        A case.
+
+    Returns
+    -------
+    list of MeasuredPeak
+        By charge, then by period.
+    """
+    planned = inputs.readings(import_kw=case.schedule.import_kw, export_kw=case.schedule.export_kw)
+    found = []
+    for charge in case.rates.peak_charges:
+        if isinstance(charge, DemandLine) and charge.is_daily:
+            continue
+        measure = charge.measure
+        columns = [measure.peaks(readings) for readings in (before.readings, planned, case.readings)]
+        for p in np.unique(measure.period_of).tolist():
+            values = [float(column[p]) for column in columns]
+            found.append(MeasuredPeak(charge.name, measure.periods.names[p], measure.unit, *values))
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,6 +230,10 @@ class Result:
         groups = {line: group for one in bills for line, group in one.rates.line_groups.items()}
         return dict(sorted(groups.items(), key=lambda item: GROUPS.index(item[1])))
 
+    def peaks(self, case: Case) -> list[MeasuredPeak]:
+        """Return each measured peak before, as planned and as replayed; daily ones are left out."""
+        return peaks_of(self.inputs, self.before, case)
+
     def savings_by_line(self) -> pd.DataFrame:
         """
         Return the year's bill by line: columns group, line, before, reference, after, saved.
@@ -188,23 +252,26 @@ class Result:
         return table.rename_axis(columns=None).rename_axis("line").reset_index()
 
     def bill_residual(self, case: Case) -> float:
-        """Return the objective less the recomputed bill and the wear; zero but for rounding."""
-        wear = self.inputs.scenario.ask.dispatch.wear_per_kwh * case.energy.discharged_kwh
-        return case.schedule.objective - case.bill_total - wear
+        """Return the objective less the recomputed bill of the plan and the wear; zero but for rounding."""
+        return case.schedule.objective - case.planned_bill_total - case.planned_wear(self.inputs)
+
+    def planned_saving(self, case: Case) -> float:
+        """Return what a case would save if all went as planned."""
+        return self.reference.bill_total - case.planned_bill_total
 
     def schedule_frame(self) -> pd.DataFrame:
-        """Return the headline's year, indexed by the zone-aware start of each step, columns `SCHEDULE_COLUMNS`."""
-        series, schedule = self.inputs.series, self.headline.schedule
+        """Return the headline's year as replayed, indexed by the zone-aware start of each step, columns `SCHEDULE_COLUMNS`."""
+        series, done = self.inputs.series, self.headline.replayed
         temperature = np.full(series.n_steps, np.nan) if series.temperature_c is None else series.temperature_c
         columns = {
             "load_kw": series.load_kw,
             "pv_kw": series.pv_kw,
-            "curtailed_kw": schedule.curtailed_kw,
-            "charge_kw": schedule.charge_kw,
-            "discharge_kw": schedule.discharge_kw,
-            "stored_kwh": schedule.stored_kwh,
-            "import_kw": schedule.import_kw,
-            "export_kw": schedule.export_kw,
+            "curtailed_kw": done.curtailed_kw,
+            "charge_kw": done.charge_kw,
+            "discharge_kw": done.discharge_kw,
+            "stored_kwh": done.stored_kwh,
+            "import_kw": done.import_kw,
+            "export_kw": done.export_kw,
             "import_before_kw": self.before.import_kw,
             "export_before_kw": self.before.export_kw,
             "buy_per_kwh": self.headline.rates.buy_per_kwh,
@@ -249,6 +316,7 @@ class Result:
             "saving_by_group": self.savings_by_line().groupby("group", sort=False)["saved"].sum().to_dict(),
             "bill_after": case.bill_total,
             "saving": self.saving(case),
+            "saving_planned": self.planned_saving(case),
             "saving_hindsight": self.saving(self.hindsight),
             "saving_rules": self.saving(self.rules),
             "capital_cost": self.capital,
@@ -270,8 +338,9 @@ class Result:
             "equivalent_full_cycles": case.use.equivalent_full_cycles,
             "balance_residual_kwh": energy.residual_kwh,
             "store_drift_kwh": energy.drift_kwh,
+            "clipped_kwh": energy.clipped_kwh,
             "bill_residual": self.bill_residual(case),
             "peak_import_before_kw": float(self.before.import_kw.max()),
-            "peak_import_after_kw": float(case.schedule.import_kw.max()),
+            "peak_import_after_kw": float(case.readings.import_kw.max()),
             "warnings": list(self.warnings),
         }

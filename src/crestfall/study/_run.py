@@ -13,16 +13,19 @@ from crestfall.control import follow_rules
 from crestfall.dispatch import ImportLimitError, Problem, Schedule, Status, idle_schedule, optimise
 from crestfall.errors import InfeasibleError, SolverError
 from crestfall.finance import capital_cost, simple_payback_years
-from crestfall.replay import replay
+from crestfall.plant import MILD_C
+from crestfall.replay import Surroundings, replay
 from crestfall.scenario import Scenario
 from crestfall.study._clauses import notes_on
-from crestfall.study._inputs import Inputs, dispatch_problem, prepare
-from crestfall.study._result import Before, Case, PolicyName, Result
-from crestfall.tariff import Rates, bill
+from crestfall.study._inputs import Inputs, charge_limit_kw, dispatch_problem, prepare
+from crestfall.study._result import Before, Case, PolicyName, Result, peaks_of
+from crestfall.tariff import Rates, Readings, bill
 
 logger = logging.getLogger(__name__)
 
 OnStage = Callable[[str], None]
+# Replay and plan agree to this share of the saving, and to this much in each peak, or the result says so.
+SAVING_AGREES_FRAC, PEAK_AGREES_KW, PEAK_AGREES_FRAC = 0.01, 1.0, 0.003
 AGREES_FRAC = 1e-6  # objective and recomputed bill agree to this share of the bill, or the result says why not
 LIMIT_TOLERANCE_KW = 1e-6  # import this far above its limit is rounding, not an excess
 
@@ -137,7 +140,7 @@ def _optimum(inputs: Inputs, problem: Problem) -> Schedule:
 
 def _explained(inputs: Inputs, error: ImportLimitError) -> InfeasibleError:
     start, excess, worst = inputs.series.start, error.excess_kw, error.worst
-    needed_kw = inputs.series.load_kw + inputs.plant.auxiliary_kw - inputs.series.pv_kw
+    needed_kw = inputs.series.load_kw + inputs.auxiliary_kw - inputs.series.pv_kw
     too_much, remedy = f", {excess[worst]:.1f} kW too much", "choose an option with a battery"
     if inputs.plant.option.is_battery:
         too_much = f" and the battery leaves at least {excess[worst]:.1f} kW too much"
@@ -159,18 +162,43 @@ def _best_case(inputs: Inputs, policy: PolicyName, offers: list[_Offer]) -> tupl
 
 
 def _case(inputs: Inputs, policy: PolicyName, offer: _Offer) -> Case:
-    schedule = offer.schedule
-    energy = replay(inputs.plant, inputs.series, schedule)
+    schedule, rates, before = offer.schedule, offer.rates, inputs.without_battery(offer.rates)
+    planned = inputs.readings(import_kw=schedule.import_kw, export_kw=schedule.export_kw)
+    replayed = replay(inputs.plant, inputs.series, schedule, _surroundings(inputs, offer, planned))
     use = battery_use(
-        schedule.stored_kwh,
+        replayed.stored_kwh,
         start_kwh=schedule.start_kwh,
-        out_of_store_kwh=energy.out_of_store_kwh,
+        out_of_store_kwh=replayed.energy.out_of_store_kwh,
         nominal_kwh=inputs.plant.nominal_kwh,
     )
-    readings = inputs.readings(import_kw=schedule.import_kw, export_kw=schedule.export_kw)
-    charged = bill(offer.rates, readings, before=inputs.without_battery(offer.rates))
+    readings = inputs.readings(import_kw=replayed.import_kw, export_kw=replayed.export_kw)
     return Case(
-        policy=policy, rates=offer.rates, schedule=schedule, readings=readings, bill=charged, energy=energy, use=use
+        policy=policy,
+        rates=rates,
+        schedule=schedule,
+        planned_bill=bill(rates, planned, before=before),
+        replayed=replayed,
+        readings=readings,
+        bill=bill(rates, readings, before=before),
+        use=use,
+    )
+
+
+def _surroundings(inputs: Inputs, offer: _Offer, planned: Readings) -> Surroundings:
+    """Return what a controller of the plan meets, with the planned peaks as the targets that it must not exceed."""
+    target_kw = np.full(inputs.series.n_steps, inputs.import_limit_kw)
+    for charge in offer.rates.peak_charges:
+        measure = charge.measure
+        # The target is one of kW, whatever is measured: the highest mean import of the period's intervals.
+        peaks = measure.highest(measure.means(planned.import_kw))
+        inside = measure.is_measured() & (measure.periods.of >= 0)
+        target_kw[inside] = np.minimum(target_kw[inside], peaks[measure.periods.of[inside]])
+    return Surroundings(
+        auxiliary_kw=inputs.auxiliary_kw,
+        charge_limit_kw=charge_limit_kw(inputs, offer.rates),
+        discharge_limit_kw=inputs.power_limit_kw,
+        export_limit_kw=offer.problem.export_limit_kw,
+        import_target_kw=target_kw,
     )
 
 
@@ -193,8 +221,11 @@ def _warnings(inputs: Inputs, before: Before, hindsight: Case, rules: Case, prob
     optimum, limit = hindsight.schedule, inputs.import_limit_kw + LIMIT_TOLERANCE_KW
     if over := int((before.import_kw > limit).sum()):
         yield f"without the battery the site exceeds its import limit in {over:,} steps; the bill before ignores this"
-    if over := int((rules.schedule.import_kw > limit).sum()):
+    if over := int((rules.readings.import_kw > limit).sum()):
         yield f"the rules exceed the import limit in {over:,} steps: a controller with these settings would not hold it"
+    yield from _weather_warnings(inputs)
+    for case in (hindsight, rules):
+        yield from _replay_warnings(inputs, before, case)
     if optimum.repaired_steps:
         yield f"{optimum.repaired_steps:,} steps ran both ways in the linear program and were made to choose"
     if optimum.status is Status.TIME_LIMIT:
@@ -207,11 +238,31 @@ def _warnings(inputs: Inputs, before: Before, hindsight: Case, rules: Case, prob
         )
     if not before.rates.is_open_to(before.readings):
         yield f"by its hours of use the site does not belong on '{before.rates.title}'"
-    residual = (
-        optimum.objective
-        - hindsight.bill_total
-        - inputs.scenario.ask.dispatch.wear_per_kwh * (hindsight.energy.discharged_kwh)
-    )
+    residual = optimum.objective - hindsight.planned_bill_total - hindsight.planned_wear(inputs)
     if abs(residual) > AGREES_FRAC * max(1.0, abs(hindsight.bill_total)):
         why = "; ".join(notes_on(hindsight.rates)) or "the reason is not known, please report it"
         yield f"the optimiser's cost lies {residual:+,.2f} from the bill: {why}"
+
+
+def _weather_warnings(inputs: Inputs) -> Iterator[str]:
+    plant = inputs.plant
+    if inputs.series.temperature_c is None and (plant.thermal_c.size or plant.derating_c.size):
+        yield f"no ambient temperature is given: heating, cooling and limits are those at {MILD_C:g} degrees C"
+    elif stopped := int((inputs.power_limit_kw == 0).sum()) if plant.option.is_battery else 0:
+        yield f"ambient temperature stops the plant in {stopped:,} steps"
+
+
+def _replay_warnings(inputs: Inputs, before: Before, case: Case) -> Iterator[str]:
+    """Say where the true plant did not do as planned, and which limit may be behind it."""
+    planned, done = before.bill_total - case.planned_bill_total, before.bill_total - case.bill_total
+    if abs(done - planned) > SAVING_AGREES_FRAC * max(abs(planned), 1.0):
+        yield (
+            f"replayed through the true plant, {case.policy} saves {done:,.0f}, not {planned:,.0f} as planned"
+            f" ({case.energy.clipped_kwh:,.0f} kWh could not be moved in their steps)"
+        )
+    worst = max(peaks_of(inputs, before, case), key=lambda peak: peak.replayed - peak.planned, default=None)
+    if worst is not None and worst.replayed - worst.planned > max(PEAK_AGREES_KW, PEAK_AGREES_FRAC * worst.planned):
+        yield (
+            f"replayed through the true plant, {case.policy} has a peak of {worst.replayed:,.1f} {worst.unit}, not"
+            f" {worst.planned:,.1f} as planned ({worst.charge}, {worst.period})"
+        )

@@ -1,0 +1,249 @@
+"""What an option asks of its connection and place, in words; and all options of a catalogue as a table."""
+
+import textwrap
+from pathlib import Path
+
+import pandas as pd
+
+from crestfall.errors import KeyedError
+from crestfall.plant import ConnectionSheet, Current, ac_current_a, connection_sheet, highest_kva
+from crestfall.report import _style as style
+from crestfall.report._files import checked_picture_kind, write_asked, write_picture
+from crestfall.report._one_line import draw_connection
+from crestfall.scenario import CatalogueFile
+from crestfall.study import Inputs
+
+UNKNOWN = "-"
+CAUTIONS = (
+    "All figures are indicative, for a first talk with the network operator and an electrician. They size no conductor,"
+    " no protective device, no earthing and no ventilation.",
+    "Local codes, the makers' instructions and licensed practice decide, with the authority that has jurisdiction.",
+    "Racks store energy that cannot be switched off: their DC terminals stay live when all is open, and a DC arc does"
+    " not go out by itself.",
+    "A damaged cell gives off gas that burns and poisons. Detection, ventilation, spacing, escape routes and access for"
+    " the fire service are part of the place.",
+    "Before any work: isolate the AC and the DC side, lock out and tag, wait until capacitors are empty, prove dead.",
+)
+# Head and format of each column of the table of options.
+COLUMNS = {
+    "racks": ("racks", ",.0f"),
+    "modules": ("modules", ",.0f"),
+    "cabinets": ("cab.", ",.0f"),
+    "rating_kva": ("kVA", ",.0f"),
+    "nominal_kwh": ("kWh", ",.0f"),
+    "usable_kwh": ("usable", ",.0f"),
+    "usable_h": ("hours", ",.2f"),
+    "parts_cost": ("parts", ",.0f"),
+    "footprint_m2": ("m²", ",.1f"),
+    "mass_kg": ("kg", ",.0f"),
+    "ac_a": ("AC A", ",.0f"),
+    "rack_a": ("DC A", ",.0f"),
+}
+
+
+def sheet_of(inputs: Inputs) -> ConnectionSheet:
+    """
+    Return what the option of a scenario asks of its connection and its place.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        A scenario with its data read.
+
+    Returns
+    -------
+    ConnectionSheet
+        The figures, with the highest apparent power before.
+
+    Raises
+    ------
+    ScenarioError
+        If the option is no battery.
+    """
+    scenario, option = inputs.scenario, inputs.plant.option
+    if not option.is_battery:
+        error = KeyedError(
+            "scenario", ("option",), found=str(option), expected="racks and modules", remedy="name an option to connect"
+        )
+        raise scenario.located(error)
+    before = inputs.without_battery(inputs.rates)
+    return connection_sheet(
+        scenario.catalogue,
+        option,
+        scenario.ask.site.connection,
+        before_kva=highest_kva(before.import_kw - before.export_kw, before.kvar),
+    )
+
+
+def connection_rows(sheet: ConnectionSheet, *, knows_kvar: bool) -> list[tuple[str, str]]:
+    """
+    Return the figures of a connection in words.
+
+    Parameters
+    ----------
+    sheet : ConnectionSheet
+        The figures.
+    knows_kvar : bool
+        Whether reactive power is part of the apparent power before.
+
+    Returns
+    -------
+    list of tuple of (str, str)
+        Name and value with unit.
+    """
+    site = sheet.site
+    phases = "per phase" if site.phases > 1 else "one phase"
+    volts = (site.nominal_v, site.nominal_v * site.lowest_v_frac)
+    currents = zip((sheet.ac_nominal_a, sheet.ac_lowest_a), volts, strict=True)
+    rows = [
+        ("Rated power", f"{sheet.rating_kva:,.0f} kVA in {_counted(sheet.cabinets, 'cabinet')}"),
+        (
+            "Highest power with these racks",
+            f"{sheet.charge_kw:,.0f} kW charging, {sheet.discharge_kw:,.0f} kW discharging",
+        ),
+        (f"AC, whole plant, {phases}", ", ".join(f"{amps:,.0f} A at {v:,.0f} V" for amps, v in currents)),
+        *((current.name, _current_words(current)) for current in sheet.terminals),
+    ]
+    if sheet.before_kva is not None:
+        caveat = "" if knows_kvar else ", at least: reactive power is not known"
+        both = sheet.before_kva + sheet.adds_kva
+        amps = ac_current_a(both, site.nominal_v, phases=site.phases)
+        rows += [
+            ("Highest apparent power before", f"{sheet.before_kva:,.0f} kVA{caveat}"),
+            ("Most that the plant can add", f"{sheet.adds_kva:,.0f} kVA, {sheet.auxiliary_kw:,.1f} of it auxiliaries"),
+            ("If both fell together, no limit kept", f"{both:,.0f} kVA, {amps:,.0f} A {phases} at {site.nominal_v:,.0f} V"),
+        ]
+    floor, mass = sheet.footprint_m2, sheet.mass_kg
+    load = "" if floor is None or mass is None else f", {mass / floor:,.0f} kg/m² under the cabinets"
+    rows += [
+        ("Heat of modules and racks at highest power", f"{sheet.heat_kw:,.1f} kW"),
+        ("Floor, cabinets alone", UNKNOWN if floor is None else f"{floor:,.1f} m²"),
+        ("Mass", UNKNOWN if mass is None else f"{mass:,.0f} kg{load}"),
+    ]
+    return rows
+
+
+def connection_text(inputs: Inputs, sheet: ConnectionSheet, *, width: int) -> str:
+    """
+    Return the sheet of a connection for a terminal, with its cautions.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The scenario.
+    sheet : ConnectionSheet
+        Its figures.
+    width : int
+        Characters in a line.
+
+    Returns
+    -------
+    str
+        Lines of text.
+    """
+    rows = connection_rows(sheet, knows_kvar=inputs.series.kvar is not None)
+    column = max(len(name) for name, _ in rows) + 2
+    cautions = [
+        textwrap.fill(caution, max(width, 40), initial_indent="  - ", subsequent_indent="    ") for caution in CAUTIONS
+    ]
+    return "\n".join(
+        [
+            f"{inputs.scenario.ask.site.name}: {sheet.option}",
+            *(f"  {name:<{column}}{value}" for name, value in rows),
+            "",
+            "Cautions",
+            *cautions,
+        ]
+    )
+
+
+def write_connection_picture(inputs: Inputs, sheet: ConnectionSheet, path: Path) -> None:
+    """
+    Draw an option at its point of connection and write the picture.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The scenario.
+    sheet : ConnectionSheet
+        Its figures.
+    path : Path
+        A file whose name ends in .svg or .png; an older one is replaced.
+
+    Raises
+    ------
+    OutputError
+        If the name ends otherwise, or the file cannot be written.
+    """
+    checked_picture_kind(path)
+    with style.house_style():
+        ax = draw_connection(sheet, inputs.scenario.catalogue, has_pv=bool(inputs.series.pv_kw.any()))
+    write_picture(ax, path)
+
+
+def options_text(catalogue: CatalogueFile, table: pd.DataFrame, *, volts: float) -> str:
+    """
+    Return the options of a catalogue for a terminal.
+
+    Parameters
+    ----------
+    catalogue : CatalogueFile
+        The parts and the rules.
+    table : DataFrame
+        `OPTIONS_COLUMNS` of :mod:`crestfall.plant`.
+    volts : float
+        Nominal voltage for the AC currents [V].
+
+    Returns
+    -------
+    str
+        A line for each option, between a head and what the columns are.
+    """
+    if table.empty:
+        return f"{catalogue.title}\n\n  the rules allow no option"
+    columns = [
+        [head, *(UNKNOWN if pd.isna(value) else format(value, form) for value in table[key])]
+        for key, (head, form) in COLUMNS.items()
+    ]
+    widths = [max(map(len, cells)) for cells in columns]
+    lines = [
+        "  ".join(f"{cell:>{width}}" for cell, width in zip(row, widths, strict=True))
+        for row in zip(*columns, strict=True)
+    ]
+    notes = [
+        f"{_counted(len(table), 'option')}; price of parts in {catalogue.currency}; hours: usable kWh over kVA",
+        f"AC A: at the rating, per phase of three at {volts:g} V; DC A: one rack at its lowest voltage",
+    ]
+    return "\n".join([catalogue.title, "", *lines, "", *notes])
+
+
+def write_options(table: pd.DataFrame, path: Path) -> None:
+    """
+    Write the options of a catalogue.
+
+    Parameters
+    ----------
+    table : DataFrame
+        `OPTIONS_COLUMNS` of :mod:`crestfall.plant`.
+    path : Path
+        A CSV file; an older one is replaced.
+
+    Raises
+    ------
+    OutputError
+        If the file cannot be written.
+    """
+    text = table.to_csv(index=False, float_format="%.6f", lineterminator="\n")
+    write_asked(path, text.encode(), asked_by="--csv")
+
+
+def _current_words(current: Current) -> str:
+    if current.current_a is None:
+        return "unknown, the catalogue gives no voltage"
+    if current.rated_a is None:
+        return f"{current.current_a:,.0f} A, rating of the terminals unknown"
+    return f"{current.current_a:,.0f} A of {current.rated_a:,.0f} A: {current.verdict}"
+
+
+def _counted(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
