@@ -7,6 +7,7 @@ import pandas as pd
 
 from billing import tariff_from
 from crestfall.plant import Converter, Option, Plant, RackBank
+from crestfall.replay import Surroundings
 from crestfall.series import SiteSeries
 from crestfall.tariff import Rates, rates_on
 
@@ -66,6 +67,23 @@ def constant_converter(rating_kva: float, fracs: dict[str, float]) -> Converter:
         discharge_loss_frac=load * (1 / fracs["module_discharge_frac"] - 1),
         switches_off=False,
         minimum_load_frac=0.0,
+    )
+
+
+def around_of(plant: Plant, series: SiteSeries, **changes) -> Surroundings:
+    """Return what the controller of a plant meets at a site without limits but for the changes; one number fills a row."""
+    n = series.n_steps
+    limit_kw = plant.rating_kva * plant.available_frac(series.temperature_c, n)
+    values = {
+        "auxiliary_kw": plant.auxiliary_kw(series.temperature_c, n),
+        "charge_limit_kw": limit_kw,
+        "discharge_limit_kw": limit_kw,
+        "export_limit_kw": np.inf,
+        "import_target_kw": np.inf,
+        **changes,
+    }
+    return Surroundings(
+        **{name: np.broadcast_to(np.asarray(value, dtype=float), n).copy() for name, value in values.items()}
     )
 
 

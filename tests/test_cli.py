@@ -17,7 +17,7 @@ from ruamel.yaml import YAML
 from typer.testing import CliRunner
 
 from crestfall import cli
-from hourly_site import WITH_PV, with_import_limit, write_hourly_site, year_csv
+from hourly_site import NO_BATTERY, WITH_PV, with_import_limit, write_hourly_site, year_csv
 from site_files import in_catalogue, in_scenario, in_tariff
 
 ROOT = Path(__file__).parent.parent
@@ -67,7 +67,10 @@ def test_command_is_installed_under_its_name():
 def test_help_lists_the_commands():
     done = CliRunner().invoke(cli.app, ["--help"])
     assert done.exit_code == 0
-    assert all(re.search(rf"^ *{name} ", done.stdout, re.MULTILINE) for name in ("run", "check", "tariff", "schema"))
+    assert all(
+        re.search(rf"^ *{name} ", done.stdout, re.MULTILINE)
+        for name in ("run", "check", "tariff", "options", "connection", "schema")
+    )
 
 
 @pytest.mark.parametrize("kind", ["scenario", "tariff", "catalogue"])
@@ -183,6 +186,88 @@ def test_missing_tariff_ends_with_2(here, tmp_path):
     status, out, err = here("tariff", tmp_path / "no.yaml")
     assert (status, out) == (2, "")
     assert "there is no such file" in err
+
+
+CATALOGUE = ROOT / "data" / "catalogue" / "kvader.yaml"
+
+
+def test_options_of_a_catalogue_are_listed(here, tmp_path):
+    status, out, err = here("options", CATALOGUE, "--csv", tmp_path / "options.csv")
+    assert (status, err) == (0, "")
+    lines = out.splitlines()
+    assert max(map(len, lines[:-1])) <= 80
+    assert lines[-1] == f"wrote {tmp_path / 'options.csv'}"
+    assert lines[0] == "Kvader modular series (invented)"
+    with (tmp_path / "options.csv").open(encoding="utf-8") as file:
+        table = list(csv.DictReader(file))
+    assert f"{len(table)} options; price of parts in EUR" in out
+    (row,) = [row for row in table if (row["racks"], row["modules"]) == ("4", "3")]
+    assert float(row["ac_a"]) == pytest.approx(150_000 / (3**0.5 * 400))
+    shown = [line.split() for line in lines if line.split()[:3] == ["4", "3", "1"]]
+    assert [cells[3:6] for cells in shown] == [["150", "240", "216"]]
+
+
+def test_options_take_another_voltage(here):
+    out = here("options", CATALOGUE, "--volts", 480)[1]
+    assert "per phase of three, at the rating and 480 V" in out
+    (row,) = [line.split() for line in out.splitlines() if line.split()[:3] == ["2", "5", "2"]]
+    assert row[-2] == "301"  # 250 kVA
+
+
+def test_faults_of_a_catalogue_have_their_place(here, tmp_path):
+    text = CATALOGUE.read_text(encoding="utf-8").replace("rating_kva: 50.0", "rating_kva: 0")
+    (tmp_path / "c.yaml").write_text(text, encoding="utf-8")
+    line = next(n for n, row in enumerate(text.splitlines(), 1) if "rating_kva: 0" in row)
+    status, out, err = here("options", tmp_path / "c.yaml")
+    assert (status, out) == (2, "")
+    assert err.startswith(f"{tmp_path / 'c.yaml'}:{line}: module.rating_kva: found 0, expected a number > 0\n")
+
+
+def test_table_of_options_that_cannot_be_written_ends_with_2(here, tmp_path):
+    status, out, err = here("options", CATALOGUE, "--csv", tmp_path / "no" / "options.csv")
+    assert (status, out) == (2, "")
+    assert err.startswith(f"--csv {tmp_path / 'no' / 'options.csv'}: cannot be written: ")
+
+
+def test_connection_is_shown_with_its_cautions_and_drawn(here, tmp_path):
+    path = write_hourly_site(tmp_path / "in", WITH_PV)
+    status, out, err = here("connection", path, "--picture", tmp_path / "one-line.svg")
+    assert (status, err) == (0, "")
+    lines = out.splitlines()
+    assert lines[0] == "Tidewell Joinery: 2 racks, 1 module"
+    assert re.search(r"^  AC, whole plant, per phase +87 A at 400 V, 96 A at 360 V$", out, re.MULTILINE)
+    assert re.search(r"^  Mass +-$", out, re.MULTILINE)
+    assert "a DC arc does not go out by itself" in " ".join(out.split())
+    assert lines[-1] == f"wrote {tmp_path / 'one-line.svg'}"
+    assert max(map(len, lines[:-1])) <= 80
+    assert (tmp_path / "one-line.svg").read_text(encoding="utf-8").startswith("<?xml")
+
+
+def test_connection_takes_voltage_and_phases_of_the_site(here, tmp_path):
+    supply = in_scenario("  import_limit_kw: 400\n", "  connection: {nominal_v: 240, lowest_v_frac: 0.96, phases: 1}\n")
+    out = here("connection", write_hourly_site(tmp_path, supply))[1]
+    assert re.search(r"^  AC, whole plant, one phase +250 A at 240 V, 260 A at 230 V$", out, re.MULTILINE)
+
+
+# Edits, options, and what the message must hold.
+UNUSABLE_FOR_A_CONNECTION = {
+    "picture of another kind": ([], ["--picture", "p.gif"], "--picture p.gif: found the ending '.gif'"),
+    "no battery": ([NO_BATTERY], [], "scenario.yaml:12: option: found no battery, expected racks and modules"),
+    "forbidden option": ([in_scenario("racks: 2", "racks: 5")], [], "in each of its 2 cabinets"),
+    "two phases": (
+        [in_scenario("  import_limit_kw: 400", "  connection: {phases: 2}")], [],
+        "site.connection.phases: found 2, expected 1 or 3",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", UNUSABLE_FOR_A_CONNECTION)
+def test_what_cannot_be_connected_ends_with_2(here, tmp_path, name):
+    edits, options, expected = UNUSABLE_FOR_A_CONNECTION[name]
+    status, out, err = here("connection", write_hourly_site(tmp_path, *edits), *options)
+    assert (status, out) == (2, "")
+    assert expected in err
+    assert "Traceback" not in err
 
 
 @pytest.fixture(scope="module")

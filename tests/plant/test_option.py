@@ -108,7 +108,7 @@ NEAR = "    nearest allowed options (racks and modules): "
             4,
             "dc_coupling: by_cabinet",
             "12: option: found 5 racks, 4 modules, expected racks and modules that spread evenly over its 2 cabinets,"
-            f" to run as one store (dc_coupling by_cabinet of the catalogue)\n{NEAR}4 and 4, 6 and 4, 4 and 3",
+            f" to run as one store (dc_coupling by_cabinet of the catalogue)\n{NEAR}4 and 4, 6 and 4, 2 and 4",
             id="cabinets that cannot be equal",
         ),
     ],

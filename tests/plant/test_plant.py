@@ -1,6 +1,7 @@
 import math
 from itertools import product
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -33,7 +34,7 @@ def plant(valid_catalogue):
         pytest.param("charge_frac", 0.97 * 0.98, id="charging efficiency"),
         pytest.param("discharge_frac", 0.95 * 0.96, id="discharging efficiency"),
         pytest.param("round_trip_frac", 0.97 * 0.98 * 0.95 * 0.96, id="round trip"),
-        pytest.param("auxiliary_kw", 3 * 0.05 + 2 * 0.1 + 1 * 0.2, id="auxiliaries"),
+        pytest.param("standby_kw", 3 * 0.05 + 2 * 0.1 + 1 * 0.2, id="auxiliaries"),
         pytest.param("parts_cost", 3 * 9000 + 2 * 5000 + 1 * 3000, id="cost of the parts"),
     ],
 )
@@ -56,10 +57,44 @@ def test_without_self_discharge_nothing_is_lost(scenario_with):
 
 
 @pytest.mark.parametrize(
-    "quantity", ["cabinets", "nominal_kwh", "rating_kva", "usable_kwh", "auxiliary_kw", "parts_cost"]
+    "quantity", ["cabinets", "nominal_kwh", "rating_kva", "usable_kwh", "standby_kw", "parts_cost"]
 )
 def test_no_battery_has_nothing(valid_catalogue, quantity):
     assert getattr(build_plant(valid_catalogue, NO_BATTERY), quantity) == 0
+
+
+def test_no_battery_draws_nothing_in_any_weather(scenario_with):
+    heated = in_catalogue(
+        "  standby_kw: 0.05\n",
+        "  standby_kw: 0.05\n  thermal:\n    lowest_cell_c: 10\n    highest_cell_c: 30\n    power:\n"
+        "      - {ambient_c: -10, power_kw: 0.5}\n      - {ambient_c: 10, power_kw: 0.1}\n",
+    )
+    catalogue = scenario_with(heated).catalogue
+    weather = np.array([-10.0, 0.0, 30.0])
+    assert build_plant(catalogue, NO_BATTERY).auxiliary_kw(weather, 3) == pytest.approx([0, 0, 0], abs=0)
+    # Each of the three racks beside the 0.55 kW of controls; linear between points, constant beyond.
+    three = build_plant(catalogue, Option(3, 2)).auxiliary_kw(weather, 3)
+    assert three == pytest.approx([0.55 + 1.5, 0.55 + 0.9, 0.55 + 0.3], rel=1e-12)
+
+
+def test_derating_leaves_nothing_beyond_its_table(scenario_with):
+    derated = in_catalogue(
+        "  auxiliary_kw: 0.2\n",
+        "  auxiliary_kw: 0.2\n  derating:\n    - {ambient_c: -20, share_frac: 1}\n"
+        "    - {ambient_c: 40, share_frac: 1}\n    - {ambient_c: 50, share_frac: 0.5}\n",
+    )
+    plant = build_plant(scenario_with(derated).catalogue, Option(3, 2))
+    weather = np.array([-21.0, -20.0, 25.0, 44.0, 50.0, 50.1])
+    assert plant.available_frac(weather, 6) == pytest.approx([0, 1, 1, 0.8, 0.5, 0], rel=1e-12)
+    assert plant.available_frac(None, 2).tolist() == [1, 1]
+
+
+def test_modules_out_of_service_are_paid_for_and_give_nothing(valid_catalogue, plant):
+    one_out = build_plant(valid_catalogue, Option(3, 2), modules_out=1)
+    assert one_out.rating_kva == 60
+    assert one_out.parts_cost == plant.parts_cost
+    assert one_out.into_limit_kw == plant.into_limit_kw
+    assert one_out.standby_kw == pytest.approx(plant.standby_kw - 0.1, rel=1e-12)
 
 
 @pytest.mark.parametrize(

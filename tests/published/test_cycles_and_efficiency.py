@@ -9,7 +9,7 @@ from crestfall.ageing import BatteryUse, battery_use
 from crestfall.dispatch import Schedule, Status, optimise
 from crestfall.finance import simple_payback_years
 from crestfall.replay import EnergyAccount, replay
-from parts import LOSSLESS, plant_with, series_of
+from parts import LOSSLESS, around_of, plant_with, series_of
 from small_problems import trading
 
 # ASTM E1049-85, section 5.4.4, rainflow counting: the standard's own series and its table of counts,
@@ -107,7 +107,7 @@ def account_of(plant, charge_kw, discharge_kw, *, start_kwh: float = 0.0) -> Ene
     """Replay hourly flows of a battery that stands alone on the grid."""
     charge, discharge = np.array(charge_kw, float), np.array(discharge_kw, float)
     frac_in, frac_out = plant.charge_frac, plant.discharge_frac
-    net = plant.auxiliary_kw + charge - discharge
+    net = plant.standby_kw + charge - discharge
     schedule = Schedule(
         charge_kw=charge,
         discharge_kw=discharge,
@@ -120,7 +120,8 @@ def account_of(plant, charge_kw, discharge_kw, *, start_kwh: float = 0.0) -> Ene
         lower_bound=-np.inf,
         status=Status.RULE,
     )
-    return replay(plant, series_of(np.zeros(len(charge))), schedule)
+    series = series_of(np.zeros(len(charge)))
+    return replay(plant, series, schedule, around_of(plant, series)).energy
 
 
 def test_eighty_out_of_hundred_is_a_round_trip_of_eighty_per_cent():
@@ -135,7 +136,7 @@ def test_auxiliary_energy_of_a_separate_feed_counts_as_energy_in():
     That boundaries with and without cooling, controls and standby give different numbers, and that a cycle must end
     as full as it began: https://atlasofengineering.com/energy-engineering/round-trip-efficiency/.
     """
-    plant = plant_with(**{**LOSSLESS, "module_charge_frac": 0.9, "auxiliary_kw": 1.0})
+    plant = plant_with(**{**LOSSLESS, "module_charge_frac": 0.9, "standby_kw": 1.0})
     account = account_of(plant, [80, 80, 60, 0, 0, 0], [0, 0, 0, 66, 66, 66])
     assert account.auxiliary_kwh == pytest.approx(6.0, abs=ROUNDING)
     assert account.change_in_store_kwh == pytest.approx(0.0, abs=1e-10)  # rounding of 200 kWh
@@ -158,7 +159,8 @@ def test_efficiency_from_meters_is_all_discharge_over_all_charge():
 @pytest.fixture(scope="module")
 def full_day() -> EnergyAccount:
     plant = plant_with(**{**LOSSLESS, "module_charge_frac": 0.95, "module_discharge_frac": 0.95})
-    return replay(plant, series_of(np.zeros(12)), optimise(trading([0.10] * 8 + [0.30] * 4)))
+    series = series_of(np.zeros(12))
+    return replay(plant, series, optimise(trading([0.10] * 8 + [0.30] * 4)), around_of(plant, series)).energy
 
 
 @pytest.mark.parametrize(

@@ -62,8 +62,8 @@ def drawn_texts(figure, monkeypatch) -> dict[Text, "object"]:
     return {text: text.get_window_extent(canvas.get_renderer()) for text in drawn}
 
 
-def test_a_battery_has_five_figures_and_no_battery_three(figures):
-    assert tuple(figures["with"]) == FIGURES
+def test_a_battery_has_six_figures_and_no_battery_three(figures):
+    assert tuple(figures["with"]) == (*FIGURES, "connection")  # the picture without axes has its own tests
     assert tuple(figures["without"]) == FIGURES_WITHOUT_BATTERY
 
 

@@ -12,7 +12,7 @@ from crestfall.report import write_result
 from crestfall.study import SCHEDULE_COLUMNS
 from hourly_site import HOSTILE_NAME, NO_BATTERY, SVG_AND_PNG, shared_study, studied
 
-FIGURES = ("cycle-depths", "duration-curve", "monthly-bill", "store-by-hour", "week")
+FIGURES = ("connection", "cycle-depths", "duration-curve", "monthly-bill", "store-by-hour", "week")
 FILES = {
     "bill.csv",
     "inputs.yaml",
@@ -195,6 +195,17 @@ def test_report_repeats_inputs_version_and_fingerprint(page, result):
 
 def test_report_carries_the_cautions(page):
     assert "It sets no protection, sizes no conductor and approves no site." in page.text
+
+
+def test_report_shows_the_connection_with_its_cautions(page, result):
+    assert f"{result.inputs.plant.rating_kva:,.0f} kVA in 1 cabinet" in page.text
+    assert "a DC arc does not go out by itself" in page.text
+    assert [attrs["alt"].startswith("Connection: ") for tag, attrs in page.tags if tag == "img"].count(True) == 1
+
+
+def test_report_without_a_battery_has_nothing_to_connect(without_battery, tmp_path):
+    text = write_result(without_battery, tmp_path / "out").read_text(encoding="utf-8")
+    assert "Connection" not in Page(text).text
 
 
 def test_report_without_a_battery_says_nothing_of_cycles(without_battery, tmp_path):

@@ -30,8 +30,8 @@ def derating(*points: tuple[float, float]) -> str:
 
 def thermal(*temperatures: float) -> str:
     lines = [f"      - {{ambient_c: {ambient}, power_kw: 0.1}}\n" for ambient in temperatures]
-    return (
-        "  standby_kw: 0.05\n  thermal:\n    lowest_cell_c: 10\n    highest_cell_c: 30\n    power:\n" + "".join(lines)
+    return "  standby_kw: 0.05\n  thermal:\n    lowest_cell_c: 10\n    highest_cell_c: 30\n    power:\n" + "".join(
+        lines
     )
 
 
@@ -41,41 +41,40 @@ def thermal(*temperatures: float) -> str:
         pytest.param(
             CONSTANT,
             "  loss: {no_load_frac: 0.004, proportional_frac: -0.2, resistive_frac: 0.01}\n",
-            "18: module.loss.proportional_frac: found -0.2, expected a number >= 0\n    loss for each unit of power",
+            "19: module.loss.proportional_frac: found -0.2, expected a number >= 0\n    loss for each unit of power",
             id="losses that make an efficiency above 1",
         ),
         pytest.param(
             CONSTANT,
             "  loss: {no_load_frac: 0.4, proportional_frac: 0.006, resistive_frac: 0.01}\n",
-            "18: module.loss.no_load_frac: found 0.4, expected a number <= 0.2\n"
-            "    loss at zero power while connected",
+            "19: module.loss.no_load_frac: found 0.4, expected a number <= 0.2\n    loss at zero power while connected",
             id="losses that leave next to nothing",
         ),
         pytest.param(
             CONSTANT,
-            curve((0.1, 0.95), (1.0, 1.02)),
-            "20: module.efficiency_curve[1].efficiency_frac: found 1.02, expected a number <= 1\n"
-            "    shares are written from 0 to 1: 1.02 % is 0.0102",
+            curve((0.1, 0.95), (1.0, 98)),
+            "21: module.efficiency_curve[1].efficiency_frac: found 98, expected a number <= 1\n"
+            "    shares are written from 0 to 1: 98 % is 0.98",
             id="efficiency above 1",
         ),
         pytest.param(
             CONSTANT,
             curve((0.1, 0), (1.0, 0.98)),
-            "19: module.efficiency_curve[0].efficiency_frac: found 0, expected a number > 0\n"
+            "20: module.efficiency_curve[0].efficiency_frac: found 0, expected a number > 0\n"
             "    AC power over AC power and loss",
             id="efficiency of 0",
         ),
         pytest.param(
             CONSTANT,
             curve((0.1, 0.9), (0.2, 0.96)),
-            "20: module.efficiency_curve[1].efficiency_frac: found 0.96, expected an efficiency at which the loss is not"
-            " below that of the load before\n    at most 0.9474 there; power lost grows with load",
+            "21: module.efficiency_curve[1].efficiency_frac: found 0.96, expected an efficiency at which the loss is"
+            " not below that of the load before\n    at most 0.9474 there; power lost grows with load",
             id="efficiency curve whose loss falls",
         ),
         pytest.param(
             CONSTANT,
             curve((0.5, 0.97), (0.25, 0.96)),
-            "20: module.efficiency_curve[1].load_frac: found 0.25, expected a load_frac above 0.5\n"
+            "21: module.efficiency_curve[1].load_frac: found 0.25, expected load_frac above 0.5\n"
             "    put the points of the table in order",
             id="efficiency curve out of order",
         ),
@@ -89,35 +88,35 @@ def thermal(*temperatures: float) -> str:
         pytest.param(
             "  auxiliary_kw: 0.2\n",
             derating((-20, 1.0), (55, 0.5), (45, 1.0)),
-            "29: cabinet.derating[2].ambient_c: found 45, expected a ambient_c above 55\n"
+            "31: cabinet.derating[2].ambient_c: found 45, expected ambient_c above 55\n"
             "    put the points of the table in order",
             id="derating out of order",
         ),
         pytest.param(
             "  auxiliary_kw: 0.2\n",
             derating((45, 1.0), (45, 0.5)),
-            "28: cabinet.derating[1].ambient_c: found 45, expected a ambient_c above 45\n"
+            "30: cabinet.derating[1].ambient_c: found 45, expected ambient_c above 45\n"
             "    put the points of the table in order",
             id="derating with a step",
         ),
         pytest.param(
             "  auxiliary_kw: 0.2\n",
             derating((45, 100)),
-            "27: cabinet.derating[0].share_frac: found 100, expected a number <= 1\n"
+            "29: cabinet.derating[0].share_frac: found 100, expected a number <= 1\n"
             "    shares are written from 0 to 1: 100 % is 1",
             id="derating in per cent",
         ),
         pytest.param(
             "  standby_kw: 0.05\n",
             thermal(20, 10),
-            "20: rack.thermal.power[1].ambient_c: found 10, expected a ambient_c above 20\n"
+            "20: rack.thermal.power[1].ambient_c: found 10, expected ambient_c above 20\n"
             "    put the points of the table in order",
             id="thermal table out of order",
         ),
         pytest.param(
             "  standby_kw: 0.05\n",
             "  standby_kw: 0.05\n  resistance_ohm: 0.2\n",
-            "5: rack.voltage: found nothing, expected a voltage beside resistance_ohm\n"
+            "4: rack.voltage: found nothing, expected a voltage beside resistance_ohm\n"
             "    give lowest_v, nominal_v and highest_v",
             id="resistance without a voltage",
         ),

@@ -541,7 +541,7 @@ def test_a_wrong_value_in_the_tariff_is_shown_with_its_place(tmp_path, edit, exp
         pytest.param(
             in_catalogue("  charge_efficiency_frac: 0.97", "  charge_efficiency_frac: 0.3"),
             "FOLDER/catalogue.yaml:19: module.charge_efficiency_frac: found 0.3, expected a number >= 0.5\n"
-            "    DC power out over AC power in, one way",
+            "    DC power out over AC power in, one way, at any load",
             id="efficiency below one half",
         ),
         pytest.param(

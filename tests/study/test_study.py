@@ -47,6 +47,7 @@ SUMMARY = {
     "saving_by_group": dict,
     "bill_after": float,
     "saving": float,
+    "saving_planned": float,
     "saving_hindsight": float,
     "saving_rules": float,
     "capital_cost": float,
@@ -63,11 +64,13 @@ SUMMARY = {
     "module_loss_kwh": float,
     "rack_loss_kwh": float,
     "standing_loss_kwh": float,
+    "transformer_loss_kwh": float,
     "round_trip_frac": float,
     "round_trip_with_auxiliaries_frac": float,
     "equivalent_full_cycles": float,
     "balance_residual_kwh": float,
     "store_drift_kwh": float,
+    "clipped_kwh": float,
     "bill_residual": float,
     "peak_import_before_kw": float,
     "peak_import_after_kw": float,
@@ -105,7 +108,8 @@ def throughput_kwh(result) -> float:
 @pytest.mark.parametrize("policy", CASES)
 def test_objective_is_the_bill_recomputed_from_the_meter(result, policy):
     case = getattr(result, policy)
-    assert case.schedule.objective == pytest.approx(case.bill["amount"].sum(), abs=1e-6 * result.before.bill_total)
+    for bill in (case.planned_bill, case.bill):
+        assert case.schedule.objective == pytest.approx(bill["amount"].sum(), abs=1e-6 * result.before.bill_total)
 
 
 def test_wear_is_in_the_objective_and_not_on_the_bill(tmp_path):
@@ -271,10 +275,30 @@ def test_unknown_temperature_is_nan_and_nothing_else_is(result):
 
 
 def test_every_row_of_the_schedule_frame_balances(result):
-    f = result.schedule_frame()
-    used_kw = f["load_kw"] + result.inputs.plant.auxiliary_kw + f["charge_kw"] - f["discharge_kw"]
+    f, plant = result.schedule_frame(), result.inputs.plant
+    rack_loss_kw = plant.rack_loss_kw(f["charge_kw"].to_numpy(), charging=True)
+    rack_loss_kw += plant.rack_loss_kw(f["discharge_kw"].to_numpy(), charging=False)
+    auxiliary_kw = result.inputs.auxiliary_kw + plant.bank.cooling_frac * rack_loss_kw
+    used_kw = f["load_kw"] + auxiliary_kw + f["charge_kw"] - f["discharge_kw"]
     given_kw = f["import_kw"] - f["export_kw"] + f["pv_kw"] - f["curtailed_kw"]
     np.testing.assert_allclose(used_kw, given_kw, atol=1e-9)
+
+
+@pytest.mark.parametrize("policy", CASES)
+def test_schedule_frame_is_the_year_as_replayed(result, ruled, policy):
+    shown = (result if policy == "hindsight" else ruled).schedule_frame()
+    done = getattr(result, policy).replayed
+    for column in ("charge_kw", "discharge_kw", "stored_kwh", "import_kw", "export_kw", "curtailed_kw"):
+        np.testing.assert_array_equal(shown[column], getattr(done, column))
+
+
+@pytest.mark.parametrize("policy", CASES)
+def test_planned_saving_is_that_of_the_planned_bill(result, policy):
+    case = getattr(result, policy)
+    planned = result.planned_saving(case)
+    assert planned == pytest.approx(result.reference.bill_total - case.planned_bill["amount"].sum(), rel=1e-12)
+    # Constant efficiencies: the plant does what the plan says.
+    assert result.saving(case) == pytest.approx(planned, rel=1e-6)
 
 
 def test_bill_frame_holds_both_cases(result):
@@ -350,7 +374,8 @@ def test_message_says_which_limit_fails_when_and_by_how_much(tmp_path):
         "site.import_limit_kw 130 cannot be kept with 2 racks, 1 module: at 2025-03-12 14:00 CET the site needs"
         " 200.4 kW and the battery leaves at least 43.9 kW too much\n"
         "    3 steps fail, the first at 2025-03-12 14:00 CET;"
-        " raise the limit, or choose an option with more racks or modules"
+        " raise the limit, or choose an option with more racks or modules;\n"
+        "    to hold it takes at least 90.0 kW and 160.0 kWh in one go, losses aside"
     )
 
 
@@ -361,7 +386,8 @@ def test_message_without_a_battery_names_the_load_itself(tmp_path):
     assert str(caught.value) == (
         "site.import_limit_kw 195 cannot be kept with no battery: at 2025-03-12 15:00 CET the site needs"
         " 220.0 kW, 25.0 kW too much\n"
-        "    2 steps fail, the first at 2025-03-12 14:00 CET; raise the limit, or choose an option with a battery"
+        "    2 steps fail, the first at 2025-03-12 14:00 CET; raise the limit, or choose an option with a battery;\n"
+        "    to hold it takes at least 25.0 kW and 30.0 kWh in one go, losses aside"
     )
 
 

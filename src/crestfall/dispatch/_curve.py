@@ -60,19 +60,19 @@ class Curve:
     def at_store(self, ac_kw: FloatArray) -> FloatArray:
         """Return the power at the store for an AC power."""
         if self.n == 1:
-            return ac_kw * self.store_fracs[0]
+            return np.asarray(ac_kw * self.store_fracs[0])
         return np.asarray(np.interp(ac_kw, self.ac_kw, self.store_kw))
 
     def at_terminals(self, store_kw: FloatArray) -> FloatArray:
         """Return the AC power for a power at the store; the widest where it is more than the curve reaches."""
         if self.n == 1:
-            return store_kw / self.store_fracs[0]
+            return np.asarray(store_kw / self.store_fracs[0])
         return np.asarray(np.interp(store_kw, self.store_kw, self.ac_kw))
 
     def cooling_kw(self, ac_kw: FloatArray) -> FloatArray:
         """Return the further AC power for an AC power."""
         if self.n == 1:
-            return ac_kw * self.cooling_fracs[0]
+            return np.asarray(ac_kw * self.cooling_fracs[0])
         ends = np.concatenate(([0.0], np.cumsum(self.widths_kw * self.cooling_fracs)))
         return np.asarray(np.interp(ac_kw, self.ac_kw, ends))
 

@@ -43,9 +43,9 @@ def build_model(problem: Problem) -> pyo.ConcreteModel:
     Returns
     -------
     ConcreteModel
-        Variables `charge_part` and `discharge_part` over `step` and chord, `stored_kwh`, `import_kw`, `export_kw`, `curtailed_kw`, each over
-        `step`, `peak_kw` over `peak`, `total` over `sum`, `settled` over `own`; rules `balance`, `storage`, `measured`,
-        `summed`, `row`, `tangent`; objective `cost`.
+        Variables `charge_part` and `discharge_part` over `step` and chord; `stored_kwh`, `import_kw`, `export_kw`,
+        `curtailed_kw` over `step`; `peak_kw` over `peak`, `total` over `sum`, `settled` over `own`. Rules `balance`,
+        `storage`, `charge_tapered`, `discharge_tapered`, `measured`, `tangent`, `summed`, `row`; objective `cost`.
     """
     model = pyo.ConcreteModel()
     model.step = pyo.RangeSet(0, problem.n_steps - 1)

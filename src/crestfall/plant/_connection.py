@@ -117,8 +117,8 @@ def connection_sheet(
     """
     Return what an option asks of its connection and its place.
 
-    The current of each of n racks is ``I = P / (n V)`` at the highest power and the lowest voltage V. P is the power at
-    the DC terminals: the AC power plus the modules' losses when discharging, less them when charging. The larger counts.
+    The current of each of n racks is ``I = P / (n V)`` at the highest power and the lowest voltage V. P is the power
+    at the DC terminals: AC power plus the modules' losses when discharging, less them when charging. The larger counts.
 
     Parameters
     ----------

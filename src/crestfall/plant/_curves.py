@@ -1,7 +1,7 @@
 """What modules and racks lose at each power, and the chords by which a linear program sees it.
 
-A module's loss is a share of its rating: ``no load + proportional x + resistive x²`` with x = AC power over rating, or a
-table of efficiencies. All modules of a plant share the power evenly, or only as many run as lose least, where idle ones
+A module's loss is a share of its rating: ``no load + proportional x + resistive x²`` with x = AC power over rating, or
+a table of efficiencies. All modules of a plant share the power evenly, or only as many run as lose least, where idle ones
 are switched off. Racks lose a share of the power at their DC terminals and, through their resistance, its square.
 """
 
@@ -177,17 +177,15 @@ def segments(converter: Converter, bank: RackBank, most_kw: float, *, charging: 
     """
     if most_kw <= 0:
         return (Segment(0.0, bank.charge_frac if charging else bank.discharge_frac, 0.0),)
-    power = np.linspace(0.0, most_kw, 24 * SEGMENTS + 1)
+    power, ends = _grid(converter, most_kw)
     sign = 1.0 if charging else -1.0
     module_loss = converter.loss_kw(power, charging=charging)
     module_loss = _hull_below(power, module_loss) if converter.switches_off else _convex_above(power, module_loss)
     dc = power - sign * module_loss
     rack_loss = bank.loss_kw(dc, charging=charging)
     lost = module_loss + rack_loss
-    if np.ptp(np.diff(lost)) <= 1e-9 * most_kw:
-        ends = np.array([0, len(power) - 1])
-    else:
-        ends = np.linspace(0, len(power) - 1, SEGMENTS + 1).round().astype(int)
+    if np.max(np.abs(lost - power / most_kw * lost[-1])) <= 1e-9 * most_kw:
+        ends = ends[[0, -1]]
     widths = np.diff(power[ends])
     moved = np.diff((power - sign * lost)[ends])  # into the store, or out of it
     cooling = bank.cooling_frac * np.diff(rack_loss[ends]) / widths
@@ -239,6 +237,16 @@ def _loss_points(module: Module) -> tuple[FloatArray, FloatArray, FloatArray]:
     load = np.array([0.0, 1.0])
     charge, discharge = module.charge_efficiency_frac or 1.0, module.discharge_efficiency_frac or 1.0
     return load, load * (1 - charge), load * (1 / discharge - 1)
+
+
+def _grid(converter: Converter, most_kw: float) -> tuple[FloatArray, NDArray[np.int64]]:
+    """Return powers at which the curves are worked out, corners of the losses among them, and where chords end."""
+    even = np.linspace(0.0, most_kw, 24 * SEGMENTS + 1)
+    # A table may bend down between two even points, and the curve would lie beyond what is worked out at these.
+    corners = converter.modules * converter.rating_kva * converter.load_frac
+    beside = np.abs(corners[:, np.newaxis] - even).min(axis=1) > 1e-6 * most_kw
+    power = np.sort(np.concatenate((even, corners[beside & (corners < most_kw)])))
+    return power, np.searchsorted(power, even[:: len(even) // SEGMENTS])
 
 
 def _convex_above(power: FloatArray, loss: FloatArray) -> FloatArray:

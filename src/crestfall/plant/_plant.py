@@ -6,6 +6,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from crestfall.errors import KeyedError
 from crestfall.plant._curves import Converter, RackBank, Segment, segments
 from crestfall.plant._option import Option, cabinets_needed
 from crestfall.scenario import CatalogueFile
@@ -189,7 +190,7 @@ class Plant:
         return np.asarray(np.interp(temperature_c, self.derating_c, self.derating_frac, left=0.0, right=0.0))
 
 
-def build_plant(catalogue: CatalogueFile, option: Option) -> Plant:
+def build_plant(catalogue: CatalogueFile, option: Option, *, modules_out: int = 0) -> Plant:
     """
     Return the plant that an option makes from the parts of a catalogue.
 
@@ -199,6 +200,8 @@ def build_plant(catalogue: CatalogueFile, option: Option) -> Plant:
         The parts and the rules.
     option : Option
         Racks and modules.
+    modules_out : int, default=0
+        Modules that are there and paid for, but out of service.
 
     Returns
     -------
@@ -208,17 +211,26 @@ def build_plant(catalogue: CatalogueFile, option: Option) -> Plant:
     Raises
     ------
     KeyedError
-        If the rules forbid the option.
+        If the rules forbid the option, or more modules are out of service than it has.
     """
     cabinets = cabinets_needed(option, catalogue)
+    if modules_out and modules_out >= option.modules:
+        raise KeyedError(
+            "scenario",
+            ("availability", "modules_out"),
+            found=str(modules_out),
+            expected=f"fewer than the {option.modules} modules of the option",
+            remedy="without modules the battery has no power; that is an outage, not a case",
+        )
     rack, module, cabinet = catalogue.rack, catalogue.module, catalogue.cabinet
     nominal_kwh = option.racks * rack.energy_kwh
-    converter = Converter.of(module, option.modules)
+    in_service = option.modules - modules_out
+    converter = Converter.of(module, in_service)
     thermal = () if rack.thermal is None or not option.racks else rack.thermal.power
     return Plant(
         option=option,
         cabinets=cabinets,
-        rating_kva=option.modules * module.rating_kva,
+        rating_kva=in_service * module.rating_kva,
         nominal_kwh=nominal_kwh,
         floor_kwh=nominal_kwh * rack.lowest_soc_frac,
         ceiling_kwh=nominal_kwh * rack.highest_soc_frac,
@@ -234,7 +246,7 @@ def build_plant(catalogue: CatalogueFile, option: Option) -> Plant:
         else EndTaper(nominal_kwh * rack.discharge_taper.from_soc_frac, rack.discharge_taper.at_end_frac),
         self_discharge_per_h=1 - (1 - rack.self_discharge_frac_per_month) ** (1 / HOURS_PER_MONTH),
         standby_kw=option.racks * rack.standby_kw
-        + option.modules * module.standby_kw
+        + in_service * module.standby_kw
         + cabinets * cabinet.auxiliary_kw
         + converter.no_load_kw,
         thermal_c=np.array([point.ambient_c for point in thermal]),

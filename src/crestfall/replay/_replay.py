@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.dispatch import Schedule
-from crestfall.plant import EndTaper, Plant
+from crestfall.plant import NO_TRANSFORMER, EndTaper, Plant, TransformerLosses
 from crestfall.series import SiteSeries
 
 FloatArray = NDArray[np.float64]
@@ -37,6 +37,10 @@ class Surroundings:
         Limit of export, `inf` for none [kW].
     import_target_kw : ndarray
         Planned peak that import must not exceed for the sake of charging, `inf` for none [kW].
+    kvar : ndarray or None
+        Reactive power at the site's side of the transformer; None where it is unknown [kvar].
+    transformer : TransformerLosses
+        What stands between meter and site.
     """
 
     auxiliary_kw: FloatArray
@@ -44,6 +48,8 @@ class Surroundings:
     discharge_limit_kw: FloatArray
     export_limit_kw: FloatArray
     import_target_kw: FloatArray
+    kvar: FloatArray | None = None
+    transformer: TransformerLosses = NO_TRANSFORMER
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,8 +62,9 @@ class EnergyAccount:
         At the site and its point of connection.
     charged_kwh, discharged_kwh : float
         At the converters' AC terminals.
-    module_loss_kwh, rack_loss_kwh, standing_loss_kwh, auxiliary_kwh : float
-        Losses by cause, each summed from its own curve: power modules, racks, self-discharge, auxiliaries with cooling.
+    module_loss_kwh, rack_loss_kwh, standing_loss_kwh, auxiliary_kwh, transformer_loss_kwh : float
+        Losses by cause, each summed from its own curve: power modules, racks, self-discharge, auxiliaries with cooling,
+        and the transformer of the whole site.
     out_of_store_kwh : float
         Energy taken out of the racks, DC.
     change_in_store_kwh : float
@@ -79,6 +86,7 @@ class EnergyAccount:
     rack_loss_kwh: float
     standing_loss_kwh: float
     auxiliary_kwh: float
+    transformer_loss_kwh: float
     out_of_store_kwh: float
     change_in_store_kwh: float
     drift_kwh: float
@@ -89,6 +97,7 @@ class EnergyAccount:
         """Energy in less energy out, losses and change in store; zero but for rounding."""
         energy_in = self.import_kwh + self.pv_kwh - self.curtailed_kwh
         losses = self.module_loss_kwh + self.rack_loss_kwh + self.standing_loss_kwh + self.auxiliary_kwh
+        losses += self.transformer_loss_kwh
         return energy_in - self.export_kwh - self.load_kwh - losses - self.change_in_store_kwh
 
     @property
@@ -154,6 +163,8 @@ def replay(plant: Plant, series: SiteSeries, schedule: Schedule, around: Surroun
     cooling = plant.bank.cooling_frac * (rack_loss[0] + rack_loss[1])
     stored, standing_kwh = _stepped(plant, schedule.start_kwh, h * (into - outof), h)
     net = series.load_kw + around.auxiliary_kw + cooling + power - series.pv_kw
+    lost = around.transformer.loss_kw(net + schedule.curtailed_kw, around.kvar)
+    net += lost
     # What the plan held back for the export limit, and what the true flows would put above it.
     curtailed = np.minimum(np.maximum(schedule.curtailed_kw, -net - around.export_limit_kw), series.pv_kw)
     net = net + curtailed
@@ -176,6 +187,7 @@ def replay(plant: Plant, series: SiteSeries, schedule: Schedule, around: Surroun
             rack_loss_kwh=h * float(sum(loss.sum() for loss in rack_loss)),
             standing_loss_kwh=standing_kwh,
             auxiliary_kwh=h * float((around.auxiliary_kw + cooling).sum()),
+            transformer_loss_kwh=h * float(lost.sum()),
             out_of_store_kwh=h * float(outof.sum()),
             change_in_store_kwh=float(stored[-1]) - schedule.start_kwh,
             drift_kwh=float(np.max(np.abs(stored - schedule.stored_kwh))),
@@ -220,8 +232,11 @@ class _Controller:
         outof = np.maximum.accumulate(plant.out_of_store_kw(power))
         self._into, self._outof = _Table(power, into), _Table(power, outof)
         self._charge_for, self._discharge_for = _Table(into, power), _Table(outof, power)
+        cooling = plant.bank.cooling_frac * plant.rack_loss_kw(power, charging=True)
+        self._charge_within = _Table(power + cooling, power)
         self._least_kw = plant.converter.minimum_load_frac * plant.converter.rating_kva
         planned_net = series.load_kw + around.auxiliary_kw - series.pv_kw + schedule.curtailed_kw
+        planned_net += around.transformer.loss_kw(schedule.import_kw - schedule.export_kw, around.kvar)
         self._standing_kw: list[float] = planned_net.tolist()
         self._wanted_kwh: list[float] = schedule.stored_kwh.tolist()
         self._start_kwh = schedule.start_kwh
@@ -262,7 +277,7 @@ class _Controller:
         most = plant.into_limit_kw * _tapered(plant.charge_taper, content, plant.ceiling_kwh)
         flow_kw = min(flow_kw, most, max(plant.ceiling_kwh - kept, 0.0) / self._h)
         # Catching up is done under the planned peaks only; what was planned itself may go on.
-        room = max(self._import_cap[t] - self._standing_kw[t], self._planned[t], 0.0)
+        room = max(self._charge_within.at(self._import_cap[t] - self._standing_kw[t]), self._planned[t])
         return self._at_least(min(self._charge_for.at(flow_kw), self._most_charge[t], room))
 
     def _discharge(self, t: int, flow_kw: float, content: float, kept: float) -> float:

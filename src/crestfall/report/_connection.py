@@ -14,6 +14,7 @@ from crestfall.scenario import CatalogueFile
 from crestfall.study import Inputs
 
 UNKNOWN = "-"
+NARROWEST = 70  # characters; narrower terminals break lines themselves
 CAUTIONS = (
     "All figures are indicative, for a first talk with the network operator and an electrician. They size no conductor,"
     " no protective device, no earthing and no ventilation.",
@@ -111,12 +112,15 @@ def connection_rows(sheet: ConnectionSheet, *, knows_kvar: bool) -> list[tuple[s
         rows += [
             ("Highest apparent power before", f"{sheet.before_kva:,.0f} kVA{caveat}"),
             ("Most that the plant can add", f"{sheet.adds_kva:,.0f} kVA, {sheet.auxiliary_kw:,.1f} of it auxiliaries"),
-            ("If both fell together, no limit kept", f"{both:,.0f} kVA, {amps:,.0f} A {phases} at {site.nominal_v:,.0f} V"),
+            (
+                "Both together, no limit kept",
+                f"{both:,.0f} kVA, {amps:,.0f} A {phases} at {site.nominal_v:,.0f} V",
+            ),
         ]
     floor, mass = sheet.footprint_m2, sheet.mass_kg
     load = "" if floor is None or mass is None else f", {mass / floor:,.0f} kg/m² under the cabinets"
     rows += [
-        ("Heat of modules and racks at highest power", f"{sheet.heat_kw:,.1f} kW"),
+        ("Heat given off at highest power", f"{sheet.heat_kw:,.1f} kW"),
         ("Floor, cabinets alone", UNKNOWN if floor is None else f"{floor:,.1f} m²"),
         ("Mass", UNKNOWN if mass is None else f"{mass:,.0f} kg{load}"),
     ]
@@ -143,13 +147,16 @@ def connection_text(inputs: Inputs, sheet: ConnectionSheet, *, width: int) -> st
     """
     rows = connection_rows(sheet, knows_kvar=inputs.series.kvar is not None)
     column = max(len(name) for name, _ in rows) + 2
-    cautions = [
-        textwrap.fill(caution, max(width, 40), initial_indent="  - ", subsequent_indent="    ") for caution in CAUTIONS
+    width = max(width, NARROWEST)
+    figures = [
+        textwrap.fill(value, width, initial_indent=f"  {name:<{column}}", subsequent_indent=" " * (column + 2))
+        for name, value in rows
     ]
+    cautions = [textwrap.fill(caution, width, initial_indent="  - ", subsequent_indent="    ") for caution in CAUTIONS]
     return "\n".join(
         [
             f"{inputs.scenario.ask.site.name}: {sheet.option}",
-            *(f"  {name:<{column}}{value}" for name, value in rows),
+            *figures,
             "",
             "Cautions",
             *cautions,
@@ -212,7 +219,8 @@ def options_text(catalogue: CatalogueFile, table: pd.DataFrame, *, volts: float)
     ]
     notes = [
         f"{_counted(len(table), 'option')}; price of parts in {catalogue.currency}; hours: usable kWh over kVA",
-        f"AC A: at the rating, per phase of three at {volts:g} V; DC A: one rack at its lowest voltage",
+        f"AC A: per phase of three, at the rating and {volts:g} V",
+        "DC A: one rack at its lowest voltage; currents are indicative",
     ]
     return "\n".join([catalogue.title, "", *lines, "", *notes])
 

@@ -279,4 +279,4 @@ def check_rises(values: Sequence[float], name: str) -> None:
     """Raise unless each value of a table is above the one before."""
     for position, (before, value) in enumerate(itertools.pairwise(values), start=1):
         if value <= before:
-            raise wrong(f"a {name} above {before:g}", "put the points of the table in order", key=f"{position}/{name}")
+            raise wrong(f"{name} above {before:g}", "put the points of the table in order", key=f"{position}/{name}")

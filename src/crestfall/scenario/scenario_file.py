@@ -6,6 +6,7 @@ from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
 from crestfall.scenario._base import Block, CurrencyCode, FormatVersion, Many, Name, Share, wrong
 from crestfall.scenario.series_file import FileName, SeriesFile, known_zone
+from crestfall.scenario.tariff_clauses import LocalTime
 from crestfall.scenario.tariff_file import TariffFile
 
 NonNegative = Annotated[float, Field(ge=0)]
@@ -54,6 +55,14 @@ class Connection(Block):
         return value
 
 
+class Transformer(Block):
+    """The site's own transformer, when the meter stands before it."""
+
+    rating_kva: Annotated[float, Field(gt=0)] = Field(description="rated apparent power, kVA")
+    no_load_kw: NonNegative = Field(description="loss whenever it is energised, kW")
+    load_loss_kw: NonNegative = Field(description="further loss at rated power, kW; it grows with the square")
+
+
 class Site(Block):
     """The premises behind one point of connection."""
 
@@ -74,6 +83,10 @@ class Site(Block):
     export_limit_kw: NonNegative | None = Field(
         default=None, description="most export at the point of connection; left out: no limit"
     )
+    import_limit_kva: NonNegative | None = Field(
+        default=None, description="most apparent power at the point of connection while importing, kVA"
+    )
+    transformer: Transformer | None = Field(default=None, description="transformer between meter and site")
     connection: Connection = Field(default_factory=Connection, description="voltage at the point of connection")
 
     @field_validator("time_zone")
@@ -93,6 +106,53 @@ class OptionChoice(Block):
 
     racks: Annotated[int, Field(ge=0)] = Field(description="number of racks, 0 for no battery")
     modules: Annotated[int, Field(ge=0)] = Field(description="number of power modules, 0 for no battery")
+
+
+class Outage(Block):
+    """A time in which the battery stands still, known in advance."""
+
+    start: LocalTime = Field(description="local start, year-month-day hour:minute")
+    hours: Annotated[float, Field(gt=0, le=8784)] = Field(description="length, hours")
+
+
+class ForcedOutages(Block):
+    """Outages that nobody plans: drawn at random, the same on each run."""
+
+    events: Annotated[int, Field(ge=1, le=365)] = Field(description="how many in the year")
+    hours: Annotated[float, Field(gt=0, le=8784)] = Field(description="length of each, hours")
+    seed: Annotated[int, Field(ge=0)] = Field(default=1, description="start of the random numbers")
+
+
+class Availability(Block):
+    """When the battery, or a part of it, is out of service."""
+
+    planned: Many[Outage] = Field(default=(), description="outages that the schedule knows in advance")
+    forced: ForcedOutages | None = Field(
+        default=None, description="outages that hit the schedule unprepared; left out: none"
+    )
+    modules_out: Annotated[int, Field(ge=0)] = Field(default=0, description="modules out of service all year")
+
+
+class Backup(Block):
+    """A reserve for the loss of the grid."""
+
+    critical_load_kw: Annotated[float, Field(gt=0)] = Field(description="load that must go on without the grid, kW")
+    hours: Annotated[float, Field(gt=0, le=168)] = Field(description="how long it must go on, at any time")
+
+
+class ReactiveSupport(Block):
+    """Reactive power that the modules promise to the site, before any active power."""
+
+    kvar: NonNegative | None = Field(default=None, description="constant reactive power supplied, kvar")
+    power_factor_frac: Annotated[float, Field(gt=0, le=1)] | None = Field(
+        default=None, description="power factor to hold at the point of connection instead, whatever is discharged"
+    )
+
+    @model_validator(mode="after")
+    def _one(self) -> Self:
+        if (self.kvar is None) == (self.power_factor_frac is None):
+            raise wrong("kvar or power_factor_frac", "one says how much the other would")
+        return self
 
 
 class Money(Block):
@@ -163,6 +223,11 @@ class ScenarioFile(Block):
     )
     catalogue: FileName = Field(description="catalogue file, relative to this YAML file")
     option: OptionChoice = Field(description="the option to study")
+    backup: Backup | None = Field(default=None, description="reserve for the loss of the grid; left out: none")
+    availability: Availability = Field(default_factory=Availability, description="when the battery is out of service")
+    reactive_support: ReactiveSupport | None = Field(
+        default=None, description="reactive power that the modules supply; left out: none"
+    )
     money: Money = Field(description="currency and cost of installation")
     policy: Literal["hindsight", "rules"] = Field(
         default="hindsight",

@@ -6,7 +6,7 @@ what that is worth: reactive demand beyond a share of peak kW, and rounding.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,7 +53,14 @@ class Clauses:
     fixed_cost: float
 
 
-def clauses_of(rates: Rates, before: Readings, *, most_import_kw: FloatArray, least_energy_kwh: float = 0.0) -> Clauses:
+def clauses_of(
+    rates: Rates,
+    before: Readings,
+    *,
+    most_import_kw: FloatArray,
+    least_energy_kwh: float = 0.0,
+    kvar: FloatArray | None = None,
+) -> Clauses:
     """
     Write down a tariff for the optimiser.
 
@@ -67,6 +74,8 @@ def clauses_of(rates: Rates, before: Readings, *, most_import_kw: FloatArray, le
         Import that no schedule exceeds [kW].
     least_energy_kwh : float, default=0.0
         What a full store may keep out of a period's import; bounds how low it can go [kWh].
+    kvar : ndarray of shape (n_steps,), optional
+        Reactive power with the battery; left out: that of the site alone [kvar].
 
     Returns
     -------
@@ -76,7 +85,8 @@ def clauses_of(rates: Rates, before: Readings, *, most_import_kw: FloatArray, le
     writer = SettlementWriter()
     buy, sell, fixed_cost = np.zeros_like(most_import_kw), np.zeros_like(most_import_kw), 0.0
     for sheet in rates.sheets:
-        scribe = _Scribe(sheet, before, writer, most_import_kw, rates.step_h, least_energy_kwh)
+        after = before if kvar is None else replace(before, kvar=kvar)
+        scribe = _Scribe(sheet, before, after, writer, most_import_kw, rates.step_h, least_energy_kwh)
         scribe.write()
         buy += scribe.buy
         sell += scribe.sell
@@ -101,6 +111,7 @@ class _Scribe:
         self,
         sheet: Sheet,
         before: Readings,
+        after: Readings,
         writer: SettlementWriter,
         most_import_kw: FloatArray,
         step_h: float,
@@ -108,6 +119,7 @@ class _Scribe:
     ) -> None:
         self._sheet = sheet
         self._before = before
+        self._after = after  # the same flows with the reactive power that the battery leaves
         self._writer = writer
         self._most_import_kw = most_import_kw
         self._h = step_h
@@ -168,13 +180,13 @@ class _Scribe:
     def _peak(self, measure: Measure, period: int, name: str, *, unit: str, rate: float = 0.0) -> Reference:
         at = measure.period_of == period
         steps = measure.first[at]
-        kvar = measure.means(self._before.reactive_kvar)[at] if unit == "kVA" else None
+        kvar = measure.means(self._after.reactive_kvar)[at] if unit == "kVA" else None
         return self._writer.peak(Peak(name=name, rate_per_kw=rate, steps=steps, span=measure.span, kvar=kvar))
 
     def _most(self, measure: Measure) -> float:
         """Return demand that no schedule exceeds."""
         most = float(self._most_import_kw.max(initial=0.0))
-        kvar = self._before.kvar
+        kvar = self._after.kvar
         return most if kvar is None else float(np.hypot(most, np.abs(kvar).max(initial=0.0)))
 
     def _demand(self, line: DemandLine) -> None:
@@ -275,7 +287,7 @@ class _Scribe:
             else:
                 billed = self._billed[tiers.hours_of][p]
                 most_billed = max(float(self._most_import_kw.max(initial=0.0)), 1.0)
-                kvar = self._before.kvar
+                kvar = self._after.kvar
                 if kvar is not None:
                     most_billed = float(np.hypot(most_billed, np.abs(kvar).max(initial=0.0)))
                 self._beyond(name, period, energy, [(billed, -end)], 0.0, end * most_billed, change, least, most)
@@ -368,7 +380,7 @@ class _Scribe:
             self._amount(line.name, period).buy = of_steps
 
     def _reactive(self, line: ReactiveLine) -> None:
-        drawn = line.drawn(self._before)
+        drawn = line.drawn(self._after)
         in_use = np.flatnonzero(line.billing.factor > 0).tolist()
         if line.unit == "kvar":
             beyond = np.maximum(drawn - line.free_share * line.active(self._before), 0.0)

@@ -7,9 +7,19 @@ from numpy.typing import NDArray
 
 from crestfall.dispatch import Problem, Taper
 from crestfall.errors import KeyedError
-from crestfall.plant import Option, Plant, build_plant
+from crestfall.plant import (
+    NO_TRANSFORMER,
+    Option,
+    Plant,
+    TransformerLosses,
+    active_limit_kw,
+    backup_floor_kwh,
+    build_plant,
+    reactive_to_hold,
+)
 from crestfall.scenario import Scenario
 from crestfall.series import SiteSeries, read_site_series
+from crestfall.study._availability import forced_outages, planned_outages
 from crestfall.study._clauses import clauses_of
 from crestfall.tariff import Rates, Readings, rates_on
 
@@ -31,7 +41,9 @@ class Inputs:
     choices : tuple of Rates
         Other tariffs that the site may change to.
     plant : Plant
-        The option's plant.
+        The option's plant, as far as it is in service.
+    planned_outage, forced_outage : ndarray of bool, shape (n_steps,)
+        Steps in which the battery is out of service, as the schedule knows in advance, and as it does not.
     """
 
     scenario: Scenario
@@ -39,6 +51,8 @@ class Inputs:
     rates: Rates
     choices: tuple[Rates, ...]
     plant: Plant
+    planned_outage: NDArray[np.bool_]
+    forced_outage: NDArray[np.bool_]
 
     @property
     def contracts(self) -> tuple[Rates, ...]:
@@ -46,10 +60,26 @@ class Inputs:
         return (self.rates, *self.choices)
 
     @property
-    def import_limit_kw(self) -> float:
-        """Limit of import, `inf` for none [kW]."""
-        limit = self.scenario.ask.site.import_limit_kw
-        return np.inf if limit is None else limit
+    def transformer(self) -> TransformerLosses:
+        """The transformer between meter and site; lossless where there is none."""
+        ask = self.scenario.ask.site.transformer
+        return NO_TRANSFORMER if ask is None else TransformerLosses(**ask.model_dump())
+
+    @property
+    def load_kw(self) -> FloatArray:
+        """Consumption of the site with the transformer's losses as they are without the battery [kW]."""
+        series = self.series
+        return np.asarray(series.load_kw + self.transformer.loss_kw(series.load_kw - series.pv_kw, series.kvar))
+
+    @property
+    def import_limit_kw(self) -> FloatArray:
+        """Limit of import in each step, `inf` for none [kW]."""
+        site, n = self.scenario.ask.site, self.series.n_steps
+        limits = np.full(n, np.inf if site.import_limit_kw is None else site.import_limit_kw)
+        if site.import_limit_kva is not None:
+            kvar = np.zeros(n) if self.kvar is None else self.kvar
+            limits = np.minimum(limits, active_limit_kw(np.full(n, site.import_limit_kva), kvar))
+        return limits
 
     @property
     def auxiliary_kw(self) -> FloatArray:
@@ -57,9 +87,48 @@ class Inputs:
         return self.plant.auxiliary_kw(self.series.temperature_c, self.series.n_steps)
 
     @property
-    def power_limit_kw(self) -> FloatArray:
-        """AC power that the modules may give or take in each step [kW]."""
+    def floor_kwh(self) -> float:
+        """Lower end of the store for the schedule: that of the usable window, or above it the backup reserve [kWh]."""
+        backup = self.scenario.ask.backup
+        if backup is None or not self.plant.option.is_battery:
+            return self.plant.floor_kwh
+        return backup_floor_kwh(
+            self.plant,
+            backup.critical_load_kw,
+            backup.hours,
+            auxiliary_kw=float(self.auxiliary_kw.max()),
+            end_of_life_health_frac=self.scenario.catalogue.rack.end_of_life_health_frac,
+        )
+
+    @property
+    def supplied_kvar(self) -> FloatArray:
+        """Reactive power that the modules supply in each step, as far as their rating reaches [kvar]."""
+        ask, n = self.scenario.ask.reactive_support, self.series.n_steps
+        if ask is None:
+            return np.zeros(n)
+        if ask.kvar is not None:
+            wanted = np.full(n, ask.kvar)
+        else:
+            kvar = np.zeros(n) if self.series.kvar is None else self.series.kvar
+            least_import_kw = np.maximum(self.load_kw - self.series.pv_kw - self.plant.rating_kva, 0.0)
+            wanted = reactive_to_hold(ask.power_factor_frac or 1.0, kvar, least_import_kw)
+        return np.minimum(wanted, self._rating_kva)
+
+    @property
+    def kvar(self) -> FloatArray | None:
+        """Reactive power at the meter with the battery; None where that of the site is unknown [kvar]."""
+        return None if self.series.kvar is None else self.series.kvar - self.supplied_kvar
+
+    @property
+    def _rating_kva(self) -> FloatArray:
+        """Apparent power that the modules may give in each step, at its ambient temperature [kVA]."""
         return self.plant.rating_kva * self.plant.available_frac(self.series.temperature_c, self.series.n_steps)
+
+    @property
+    def power_limit_kw(self) -> FloatArray:
+        """AC power that the modules may give or take in each step beside the reactive power, by plan [kW]."""
+        limits = active_limit_kw(self._rating_kva, self.supplied_kvar)
+        return np.where(self.planned_outage, 0.0, limits)
 
     def export_limit_kw(self, rates: Rates) -> FloatArray:
         """Return the limit of export by the connection and a tariff in each step, `inf` for none [kW]."""
@@ -71,19 +140,27 @@ class Inputs:
         return limits
 
     def readings(self, *, import_kw: FloatArray, export_kw: FloatArray) -> Readings:
-        """Return what the meters show for flows at the point of connection; reactive power stays that of the site."""
-        surplus_kw = np.maximum(self.series.pv_kw - self.series.load_kw, 0.0)
-        return Readings(import_kw=import_kw, export_kw=export_kw, kvar=self.series.kvar, surplus_kw=surplus_kw)
+        """Return what the meters show for flows at the point of connection with the battery."""
+        return Readings(import_kw=import_kw, export_kw=export_kw, kvar=self.kvar, surplus_kw=self.surplus_kw)
+
+    @property
+    def surplus_kw(self) -> FloatArray:
+        """PV beyond the load in each step [kW]."""
+        return np.maximum(self.series.pv_kw - self.load_kw, 0.0)
 
     def curtailable_kw(self, rates: Rates) -> FloatArray:
         """Return the PV that must be held back without a battery, for the export limit only, never for its price."""
-        surplus_kw = self.series.pv_kw - self.series.load_kw
-        return np.maximum(surplus_kw - self.export_limit_kw(rates), 0.0)
+        return np.maximum(self.surplus_kw - self.export_limit_kw(rates), 0.0)
 
     def without_battery(self, rates: Rates) -> Readings:
         """Return what the meters show without the battery."""
-        net_kw = self.series.load_kw - self.series.pv_kw + self.curtailable_kw(rates)
-        return self.readings(import_kw=np.maximum(net_kw, 0.0), export_kw=np.maximum(-net_kw, 0.0))
+        net_kw = self.load_kw - self.series.pv_kw + self.curtailable_kw(rates)
+        return Readings(
+            import_kw=np.maximum(net_kw, 0.0),
+            export_kw=np.maximum(-net_kw, 0.0),
+            kvar=self.series.kvar,
+            surplus_kw=self.surplus_kw,
+        )
 
 
 def prepare(scenario: Scenario) -> Inputs:
@@ -108,7 +185,9 @@ def prepare(scenario: Scenario) -> Inputs:
         If option or tariff do not fit the catalogue or the data.
     """
     try:
-        plant = build_plant(scenario.catalogue, Option(scenario.ask.option.racks, scenario.ask.option.modules))
+        option = Option(scenario.ask.option.racks, scenario.ask.option.modules)
+        available = scenario.ask.availability
+        plant = build_plant(scenario.catalogue, option, modules_out=available.modules_out)
         series = read_site_series(scenario)
         rates = rates_on(scenario.contract, series.start, step_h=series.step_h)
         choices = tuple(rates_on((sheet,), series.start, step_h=series.step_h) for sheet in scenario.choices)
@@ -120,9 +199,19 @@ def prepare(scenario: Scenario) -> Inputs:
                 expected="one of them, since the tariff bills kVA or reactive power",
                 remedy="give the power factor of the load, for example power_factor_frac: 0.92",
             )
+        inputs = Inputs(
+            scenario=scenario,
+            series=series,
+            rates=rates,
+            choices=choices,
+            plant=plant,
+            planned_outage=planned_outages(available, series.start, series.step_h),
+            forced_outage=forced_outages(available.forced, series.n_steps, series.step_h),
+        )
+        _ = inputs.floor_kwh  # a backup reserve that does not fit is found before anything is solved
     except KeyedError as error:
         raise scenario.located(error) from None
-    return Inputs(scenario=scenario, series=series, rates=rates, choices=choices, plant=plant)
+    return inputs
 
 
 def dispatch_problem(inputs: Inputs, rates: Rates | None = None) -> Problem:
@@ -152,21 +241,22 @@ def dispatch_problem(inputs: Inputs, rates: Rates | None = None) -> Problem:
         rates,
         before,
         most_import_kw=np.minimum(
-            series.load_kw + inputs.auxiliary_kw + plant.rating_kva * (1 + plant.bank.cooling_frac),
-            each(inputs.import_limit_kw),
+            inputs.load_kw + inputs.auxiliary_kw + plant.rating_kva * (1 + plant.bank.cooling_frac),
+            inputs.import_limit_kw,
         ),
         least_energy_kwh=plant.ceiling_kwh - plant.floor_kwh,
+        kvar=inputs.kvar,
     )
     return Problem(
         step_h=series.step_h,
-        load_kw=series.load_kw,
+        load_kw=inputs.load_kw,
         auxiliary_kw=inputs.auxiliary_kw,
         pv_kw=series.pv_kw,
         # PV is held back where the export limit demands it, never for its price: inverters do so today.
         curtailable_kw=inputs.curtailable_kw(rates),
         buy_per_kwh=clauses.buy_per_kwh,
         sell_per_kwh=clauses.sell_per_kwh,
-        import_limit_kw=each(inputs.import_limit_kw),
+        import_limit_kw=inputs.import_limit_kw,
         export_limit_kw=_export_limit_kw(inputs, rates),
         charge_limit_kw=charge_limit_kw(inputs, rates),
         discharge_limit_kw=inputs.power_limit_kw,
@@ -179,7 +269,7 @@ def dispatch_problem(inputs: Inputs, rates: Rates | None = None) -> Problem:
         charge_taper=_charge_taper(plant),
         discharge_taper=_discharge_taper(plant),
         keep_frac=plant.keep_frac(series.step_h),
-        floor_kwh=each(plant.floor_kwh),
+        floor_kwh=each(inputs.floor_kwh),
         ceiling_kwh=each(plant.ceiling_kwh),
         wear_per_kwh=inputs.scenario.ask.dispatch.wear_per_kwh,
         peaks=tuple(clauses.writer.peaks),
@@ -192,10 +282,9 @@ def dispatch_problem(inputs: Inputs, rates: Rates | None = None) -> Problem:
 def _export_limit_kw(inputs: Inputs, rates: Rates) -> FloatArray:
     """Return the limit of export; where energy of the battery is not paid or not admitted, it stays in the site."""
     limits = inputs.export_limit_kw(rates)
-    surplus_kw = np.maximum(inputs.series.pv_kw - inputs.series.load_kw, 0.0)
     for sheet in rates.sheets:
         if sheet.tariff.export.battery_exports != "paid":
-            limits = np.where(sheet.layout.valid, np.minimum(limits, surplus_kw), limits)
+            limits = np.where(sheet.layout.valid, np.minimum(limits, inputs.surplus_kw), limits)
     return limits
 
 
@@ -218,8 +307,8 @@ def charge_limit_kw(inputs: Inputs, rates: Rates) -> FloatArray:
     series, plant = inputs.series, inputs.plant
     limits = inputs.power_limit_kw
     # What an empty store loses by standing is made good from anywhere, lest the racks fall out of their window.
-    upkeep_kw = plant.floor_kwh * (1 - plant.keep_frac(series.step_h)) / (plant.charge_frac * series.step_h)
-    sources = {"pv": series.pv_kw, "pv_surplus": np.maximum(series.pv_kw - series.load_kw, 0.0)}
+    upkeep_kw = inputs.floor_kwh * (1 - plant.keep_frac(series.step_h)) / (plant.charge_frac * series.step_h)
+    sources = {"pv": series.pv_kw, "pv_surplus": inputs.surplus_kw}
     for sheet in rates.sheets:
         source = sources.get(sheet.tariff.export.battery_charges_from)
         if source is not None:

@@ -260,7 +260,7 @@ class Result:
         return self.reference.bill_total - case.planned_bill_total
 
     def schedule_frame(self) -> pd.DataFrame:
-        """Return the headline's year as replayed, indexed by the zone-aware start of each step, columns `SCHEDULE_COLUMNS`."""
+        """Return the headline's year as replayed: `SCHEDULE_COLUMNS`, indexed by the zone-aware start of each step."""
         series, done = self.inputs.series, self.headline.replayed
         temperature = np.full(series.n_steps, np.nan) if series.temperature_c is None else series.temperature_c
         columns = {
@@ -333,6 +333,7 @@ class Result:
             "module_loss_kwh": energy.module_loss_kwh,
             "rack_loss_kwh": energy.rack_loss_kwh,
             "standing_loss_kwh": energy.standing_loss_kwh,
+            "transformer_loss_kwh": energy.transformer_loss_kwh,
             "round_trip_frac": energy.round_trip_frac,
             "round_trip_with_auxiliaries_frac": energy.round_trip_with_auxiliaries_frac,
             "equivalent_full_cycles": case.use.equivalent_full_cycles,

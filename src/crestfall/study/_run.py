@@ -140,17 +140,32 @@ def _optimum(inputs: Inputs, problem: Problem) -> Schedule:
 
 def _explained(inputs: Inputs, error: ImportLimitError) -> InfeasibleError:
     start, excess, worst = inputs.series.start, error.excess_kw, error.worst
-    needed_kw = inputs.series.load_kw + inputs.auxiliary_kw - inputs.series.pv_kw
+    needed_kw = inputs.load_kw + inputs.auxiliary_kw - inputs.series.pv_kw
     too_much, remedy = f", {excess[worst]:.1f} kW too much", "choose an option with a battery"
     if inputs.plant.option.is_battery:
         too_much = f" and the battery leaves at least {excess[worst]:.1f} kW too much"
         remedy = "choose an option with more racks or modules"
     n_failing = np.count_nonzero(excess)
+    limit_kw = inputs.import_limit_kw[worst]
+    is_kva = inputs.scenario.ask.site.import_limit_kw != limit_kw
+    limit = f"site.import_limit_kva leaves {limit_kw:.1f} kW, which" if is_kva else f"site.import_limit_kw {limit_kw:g}"
     return InfeasibleError(
-        f"site.import_limit_kw {inputs.import_limit_kw:g} cannot be kept with {inputs.plant.option}:"
+        f"{limit} cannot be kept with {inputs.plant.option}:"
         f" at {start[worst]:%Y-%m-%d %H:%M %Z} the site needs {needed_kw[worst]:.1f} kW{too_much}\n"
         f"    {n_failing:,} step{'' if n_failing == 1 else 's'} fail{'s' if n_failing == 1 else ''},"
-        f" the first at {start[error.first]:%Y-%m-%d %H:%M %Z}; raise the limit, or {remedy}"
+        f" the first at {start[error.first]:%Y-%m-%d %H:%M %Z}; raise the limit, or {remedy}{_needed(inputs)}"
+    )
+
+
+def _needed(inputs: Inputs) -> str:
+    """Return what a battery without losses, filled again after each time above the limit, would need to hold it."""
+    above_kw = np.maximum(inputs.load_kw - inputs.series.pv_kw - inputs.import_limit_kw, 0.0)
+    if not above_kw.any():
+        return ""
+    run = np.cumsum(np.diff((above_kw > 0).astype(int), prepend=0) == 1)
+    energy_kwh = np.bincount(run[above_kw > 0], weights=above_kw[above_kw > 0]).max() * inputs.series.step_h
+    return (
+        f";\n    to hold it takes at least {above_kw.max():,.1f} kW and {energy_kwh:,.1f} kWh in one go, losses aside"
     )
 
 
@@ -186,7 +201,7 @@ def _case(inputs: Inputs, policy: PolicyName, offer: _Offer) -> Case:
 
 def _surroundings(inputs: Inputs, offer: _Offer, planned: Readings) -> Surroundings:
     """Return what a controller of the plan meets, with the planned peaks as the targets that it must not exceed."""
-    target_kw = np.full(inputs.series.n_steps, inputs.import_limit_kw)
+    target_kw = inputs.import_limit_kw
     for charge in offer.rates.peak_charges:
         measure = charge.measure
         # The target is one of kW, whatever is measured: the highest mean import of the period's intervals.
@@ -195,10 +210,12 @@ def _surroundings(inputs: Inputs, offer: _Offer, planned: Readings) -> Surroundi
         target_kw[inside] = np.minimum(target_kw[inside], peaks[measure.periods.of[inside]])
     return Surroundings(
         auxiliary_kw=inputs.auxiliary_kw,
-        charge_limit_kw=charge_limit_kw(inputs, offer.rates),
-        discharge_limit_kw=inputs.power_limit_kw,
+        charge_limit_kw=np.where(inputs.forced_outage, 0.0, charge_limit_kw(inputs, offer.rates)),
+        discharge_limit_kw=np.where(inputs.forced_outage, 0.0, inputs.power_limit_kw),
         export_limit_kw=offer.problem.export_limit_kw,
         import_target_kw=target_kw,
+        kvar=inputs.kvar,
+        transformer=inputs.transformer,
     )
 
 
