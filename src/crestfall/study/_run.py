@@ -205,6 +205,7 @@ def _warnings(inputs: Inputs, before: Before, hindsight: Case, rules: Case, prob
             "blocks that get cheaper, or payments that end at zero, were settled by a local search:"
             f" the schedule may cost up to {100 * gap_frac:.2g} % more than the best"
         )
+    yield from _validity_warnings(inputs)
     if not before.rates.is_open_to(before.readings):
         yield f"by its hours of use the site does not belong on '{before.rates.title}'"
     residual = (
@@ -215,3 +216,14 @@ def _warnings(inputs: Inputs, before: Before, hindsight: Case, rules: Case, prob
     if abs(residual) > AGREES_FRAC * max(1.0, abs(hindsight.bill_total)):
         why = "; ".join(notes_on(hindsight.rates)) or "the reason is not known, please report it"
         yield f"the optimiser's cost lies {residual:+,.2f} from the bill: {why}"
+
+
+def _validity_warnings(inputs: Inputs) -> Iterator[str]:
+    first, last = inputs.series.start[0].date(), inputs.series.start[-1].date()
+    in_force = inputs.scenario.contract
+    for sheet in (in_force[0], *inputs.scenario.choices):
+        if sheet.file.valid_from > first:
+            yield f"'{sheet.file.title}' is valid from {sheet.file.valid_from}; it bills the days before as well"
+    for sheet in in_force[1:]:
+        if sheet.file.valid_from > last:
+            yield f"'{sheet.file.title}' is valid from {sheet.file.valid_from}, after the data, and bills nothing"
