@@ -286,6 +286,22 @@ def tiers(blocks, more=""):
             id="minimum bill on an unknown line",
         ),
         pytest.param(
+            [block("minimum_bill: {amount_per_month: 10, on: [Minimum bill]}")],
+            "FOLDER/tariff.yaml:30: minimum_bill.on[0]: found 'Minimum bill', expected a line or a group written before"
+            " it\n"
+            "    groups: energy, demand, capacity, coincident, events, reactive, export, fixed, minimum, surcharge,"
+            " or all\n"
+            "1 problem, nothing was run",
+            id="minimum bill on itself",
+        ),
+        pytest.param(
+            [in_tariff("rate_per_kwh: 0.20", "rate_per_kwh: 1.0e+308")],
+            "FOLDER/tariff.yaml:20: energy_charges[1].rate_per_kwh: found 1e+308, expected at most 1,000,000,000\n"
+            "    write prices in the tariff's currency\n"
+            "1 problem, nothing was run",
+            id="huge rate",
+        ),
+        pytest.param(
             [block("surcharges:\n  - {name: A, share_frac: 0.1, on: [B]}\n  - {name: B, share_frac: 0.1, on: [all]}")],
             "FOLDER/tariff.yaml:31: surcharges[0].on[0]: found 'B', expected a line or a group written before it\n"
             "    groups: energy, demand, capacity, coincident, events, reactive, export, fixed, minimum, surcharge,"

@@ -136,6 +136,14 @@ CLAUSES = {
         ],
         **with_demand(),
     },
+    "seasonal demand cut by a reading day": {
+        "billing": {"reading_day": 12},
+        "demand_charges": [
+            {**DEMAND, "when": [{"seasons": ["winter"]}]},
+            {**DEMAND, "name": "Summer demand", "when": [{"seasons": ["summer"]}]},
+        ],
+        "reactive_charges": [{"name": "Kvarh", "rate_per_kvarh": 0.05, "free_share_of_kwh": 0.4}],
+    },
     "reading day": {"billing": {"reading_day": 12, "standard_days": 30}, **with_demand()},
 }
 

@@ -201,3 +201,37 @@ def test_savings_by_line_add_up_to_the_saving(tmp_path):
     assert table["saved"].sum() == pytest.approx(result.saving(result.hindsight))
     assert table["before"].sum() == pytest.approx(result.before.bill_total)
     assert table.set_index("line").loc["Level", "saved"] > 0
+
+
+def test_blocks_by_hours_use_that_get_dearer_do_not_reward_a_billed_peak(tmp_path):
+    tiers = "hours_of: Peak\n    tiers: [{upto_hours: 200, rate_per_kwh: 0.08}, {rate_per_kwh: 0.13}]"
+    result = studied(
+        tmp_path, in_tariff("  - name: Other hours\n    rate_per_kwh: 0.20", f"  - name: Other hours\n    {tiers}")
+    )
+    assert result.saving(result.hindsight) > -result.idle_cost * 0.01
+    assert any("end at the hours use of the peak without the battery" in warning for warning in result.warnings)
+
+
+def test_a_sheet_that_is_never_valid_in_the_data_is_named(tmp_path):
+    later = other_tariff(("valid_from: 2025-01-01", "valid_from: 2030-01-01"))
+    result = studied(
+        tmp_path,
+        in_scenario("tariff: tariff.yaml", "tariff: [tariff.yaml, later.yaml]"),
+        others=[("later.yaml", later)],
+    )
+    assert "'Another' is valid from 2030-01-01, after the data, and bills nothing" in result.warnings
+
+
+def test_a_line_that_changes_its_group_is_summed_in_each(tmp_path):
+    later = other_tariff(
+        ("valid_from: 2025-01-01", "valid_from: 2025-07-01"),
+        ("fixed_charges:\n  - name: Meter\n    amount_per_month: 12\n", ""),
+    ).replace("energy_charges:\n", "energy_charges:\n  - {name: Meter, component: Metering, rate_per_kwh: 0.001}\n")
+    result = studied(
+        tmp_path,
+        in_scenario("tariff: tariff.yaml", "tariff: [tariff.yaml, later.yaml]"),
+        others=[("later.yaml", later)],
+    )
+    table = result.savings_by_line().set_index(["group", "line"])
+    assert table.loc[("fixed", "Meter"), "before"] == pytest.approx(6 * 12)
+    assert table.loc[("energy", "Meter"), "before"] > 0

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from billing import at_hours, billed, column, laid, readings_of, steps, tariff_from, total
+from billing import amounts, at_hours, billed, column, laid, readings_of, steps, tariff_from, total
 
 FLOAT_SUM = 1e-9  # sums of some hundred floats, in another order
 JUNE = steps("2025-06-01", "2025-07-01")
@@ -312,3 +312,33 @@ def test_two_charges_on_the_same_peak_add_up():
     charges = [demand(rate=5.0), {**demand(rate=3.0), "name": "Evening", "when": [{"times": ["17:00-20:00"]}]}]
     import_kw = at_hours(JUNE, {"2025-06-10 18:00": 10.0})
     assert total(billed(tariff_from(demand_charges=charges), JUNE, import_kw)) == pytest.approx(80 + 2, abs=FLOAT_SUM)
+
+
+# --- periods that a season or the ends of the data cut ----------------------------------------------------------------
+
+TWO_SEASONS = {
+    "summer": {"first_day": "06-01", "last_day": "09-30"},
+    "winter": {"first_day": "10-01", "last_day": "05-31"},
+}
+
+
+def test_two_seasonal_charges_at_one_rate_cost_what_one_charge_does():
+    billing = {"reading_day": 23}
+    demand = {"rate_per_kw": 10.0, "averaging_min": 60}
+    start = steps()
+    flat = tariff_from(billing=billing, demand_charges=[{"name": "All", **demand}])
+    halves = [{"name": name, "when": [{"seasons": [name]}], **demand} for name in TWO_SEASONS]
+    split = tariff_from(billing=billing, seasons=TWO_SEASONS, demand_charges=halves)
+    expected = amounts(billed(flat, start, 100.0))["All"]
+    assert sum(amounts(billed(split, start, 100.0))[name] for name in TWO_SEASONS) == pytest.approx(expected)
+
+
+@pytest.mark.parametrize("spike", ["2025-02-05 12:00", "2025-07-05 12:00", "2025-12-28 12:00"])
+def test_a_ratchet_of_eleven_periods_holds_a_whole_year_on_any_reading_day(spike):
+    ratchet = {"share_frac": 1.0, "preceding_periods": 11}
+    demand = [{"name": "Demand", "rate_per_kw": 10.0, "averaging_min": 60, "ratchet": ratchet}]
+    start = steps()
+    import_kw = at_hours(start, {spike: 300.0}, else_kw=100.0)
+    table = billed(tariff_from(billing={"reading_day": 23}, demand_charges=demand), start, import_kw)
+    # The first row is a part of the period that began in another December; it is billed by its own part.
+    assert set(column(table, "Demand")[1:]) == {300.0}

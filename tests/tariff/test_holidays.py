@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from billing import laid, steps, tariff_from
+from crestfall.tariff._calendar import LocalClock, holiday_dates
 
 PROGRAM = """
 import sys
@@ -93,3 +94,21 @@ def test_names_of_holidays_do_not_depend_on_the_language_of_the_machine(language
         [sys.executable, "-c", PROGRAM, folder], env=environment, capture_output=True, text=True, check=True
     )
     assert done.stdout == "('Neujahr', 'Karfreitag')\n"
+
+
+def test_a_holiday_that_moves_onto_another_passes_it_on():
+    # Japan 2025: Constitution (3 May, Saturday), Greenery (4 May, Sunday), Children (Monday); the substitute is 6 May.
+    # United Kingdom 2021: Christmas on a Saturday and Boxing Day on a Sunday are kept on Monday 27 and Tuesday 28.
+    japan = tariff_from(holidays={"country": "JP", "sunday_moves_to": "monday"})
+    britain = tariff_from(
+        holidays={"country": "GB", "sunday_moves_to": "monday", "saturday_moves_to": "monday"},
+    )
+    may = kept_days(japan, steps("2025-05-01", "2025-05-11", zone="Asia/Tokyo"))
+    december = kept_days(britain, steps("2021-12-20", "2022-01-01", zone="Europe/London"))
+    assert {"2025-05-03", "2025-05-05", "2025-05-06"} <= may
+    assert "2025-05-04" not in may
+    assert {"2021-12-27", "2021-12-28"} <= december
+
+
+def kept_days(tariff, start):
+    return {str(day) for day in holiday_dates(tariff, LocalClock.at(start, 1.0))}

@@ -5,7 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from billing import at_hours, billed, column, laid, readings_of, steps, tariff_from
+from billing import amounts, at_hours, billed, column, laid, readings_of, sheets_from, steps, tariff_from
+from crestfall.errors import KeyedError
+from crestfall.tariff import bill, rates_on
 
 FLOAT_SUM = 1e-9  # sums of some hundred floats, in another order
 YEAR = steps()
@@ -142,3 +144,21 @@ def test_an_event_in_the_hour_that_comes_twice_is_in_the_first():
     start = steps("2025-10-01", "2025-11-01")
     (line,) = laid(events("2025-10-26 02:00"), start).sheets[0].events
     assert [str(stamp) for stamp in start[line.events[0]]] == ["2025-10-26 02:00:00+02:00"]
+
+
+def test_a_coincident_charge_is_billed_once_whatever_the_sheets():
+    charge = [{"name": "System", "rate_per_kw": 38.0, "times": ["2025-02-03 17:00", "2025-08-04 18:00"]}]
+    first = tariff_from(coincident_charges=charge)
+    second = tariff_from(coincident_charges=charge, valid_from="2025-07-01")
+    start = steps()
+    import_kw = np.linspace(50.0, 150.0, len(start))
+    readings = readings_of(start, import_kw)
+    cut = bill(rates_on(sheets_from(first, second), start, step_h=1.0), readings)
+    assert amounts(cut)["System"] == pytest.approx(amounts(billed(first, start, import_kw))["System"])
+
+
+def test_events_that_overlap_are_refused():
+    event = {"start": "2025-07-10 16:00", "duration_min": 120}
+    tariff = tariff_from(event_payments=[{"name": "Calls", "rate_per_kwh": 1.0, "events": [event, event]}])
+    with pytest.raises(KeyedError, match="another one covers from Thu 2025-07-10 16:00"):
+        laid(tariff, steps())

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from billing import at_hours, billed, column, laid, steps, tariff_from
+from billing import amounts, at_hours, billed, column, laid, steps, tariff_from
 
 FLOAT_SUM = 1e-8  # sums of some thousand kvarh
 JUNE = steps("2025-06-01", "2025-07-01")
@@ -93,3 +93,14 @@ def test_a_reactive_charge_needs_reactive_power():
 )
 def test_the_rates_say_whether_they_need_reactive_power(keys, needs):
     assert laid(tariff_from(**keys), JUNE).needs_kvar is needs
+
+
+def test_a_price_of_the_reactive_peak_is_prorated_as_that_of_demand():
+    start = steps()
+    tariff = tariff_from(
+        billing={"reading_day": 12},
+        demand_charges=[{"name": "Demand", "rate_per_kw": 1.0, "averaging_min": 60}],
+        reactive_charges=[{"name": "Kvar", "rate_per_kvar": 1.0, "free_share_of_kw": 0.0}],
+    )
+    found = amounts(billed(tariff, start, 100.0, kvar=100.0))
+    assert found["Kvar"] == pytest.approx(found["Demand"])

@@ -1,8 +1,8 @@
 """What modules and racks lose at each power, and the chords by which a linear program sees it.
 
 A module's loss is a share of its rating: ``no load + proportional x + resistive x²`` with x = AC power over rating, or
-a table of efficiencies. All modules of a plant share the power evenly, or only as many run as lose least, where idle ones
-are switched off. Racks lose a share of the power at their DC terminals and, through their resistance, its square.
+a table of efficiencies. All modules of a plant share the power evenly, or only as many run as lose least, where idle
+ones are switched off. Racks lose a share of the power at their DC terminals and, through their resistance, its square.
 """
 
 from dataclasses import dataclass

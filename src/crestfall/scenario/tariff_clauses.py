@@ -72,6 +72,11 @@ class Holidays(Block):
     every_year: Many[MonthDay] = Field(default=(), description="further days that come back each year, month-day")
     extra_dates: Many[dt.date] = Field(default=(), description="further single dates, year-month-day; they never move")
 
+    @field_validator("only")
+    @classmethod
+    def _only_not_empty(cls, value: Many[str] | None) -> Many[str] | None:
+        return not_empty(value)
+
     @field_validator("every_year")
     @classmethod
     def _exist(cls, values: Many[str]) -> Many[str]:
@@ -254,6 +259,11 @@ class Ratchet(Block):
         description="measured peaks of the periods before the data, oldest first, in the unit of the charge; left out:"
         " the site's own peaks of the year without the battery, or those of the year before",
     )
+
+    @field_validator("months")
+    @classmethod
+    def _months_not_empty(cls, value: Many[int] | None) -> Many[int] | None:
+        return not_empty(value)
 
 
 class Measured(Windowed):
@@ -440,8 +450,8 @@ class NetMetering(Block):
     carry_over: bool = Field(default=True, description="whether unused credit goes on to the next billing period")
     settlement_rate_per_kwh: NonNegative = Field(
         default=0.0,
-        description="payment for credit left at the end of the data, or of each period without carry-over, on the first"
-        " component of the energy charges",
+        description="payment for credit left at the end of the data or of the sheet, or of each period without"
+        " carry-over, on the first component of the energy charges",
     )
 
 

@@ -40,6 +40,7 @@ CHARGE_LISTS = {
     "fixed": "fixed_charges",
 }
 ALL_LINES = "all"
+HIGHEST_RATE = 1e9  # no currency has prices beyond
 
 
 class TariffFile(Block):
@@ -81,6 +82,7 @@ class TariffFile(Block):
         _check_tiers(self)
         _check_net_metering(self)
         _check_lines_on(self)
+        _check_no_huge_rate(self)
         if not self.allow_negative:
             _check_no_negative_rate(self)
         return self
@@ -211,8 +213,9 @@ def _check_lines_on(tariff: TariffFile) -> None:
     surcharges = {surcharge.name for surcharge in tariff.surcharges}
     known = {ALL_LINES, *GROUPS, EXPORT_LINE} | (set(tariff.line_groups) - surcharges)
     for key, block in blocks:
+        refused = {block.name, "minimum", "surcharge"} if key == "minimum_bill" else set()
         for i, name in enumerate(block.on):
-            if name not in known:
+            if name not in known or name in refused:
                 raise wrong(
                     "a line or a group written before it",
                     f"groups: {', '.join(GROUPS)}, or all",
@@ -222,6 +225,19 @@ def _check_lines_on(tariff: TariffFile) -> None:
 
 
 def _check_no_negative_rate(tariff: TariffFile) -> None:
+    for key, rate in _rates(tariff):
+        if rate < 0:
+            raise wrong("a number >= 0", "set allow_negative: true if a rate below zero is meant", key=key)
+
+
+def _check_no_huge_rate(tariff: TariffFile) -> None:
+    for key, rate in _rates(tariff):
+        if abs(rate) > HIGHEST_RATE:
+            raise wrong(f"at most {HIGHEST_RATE:,.0f}", "write prices in the tariff's currency", key=key)
+
+
+def _rates(tariff: TariffFile) -> Iterator[tuple[str, float]]:
+    """Yield each price or amount with its key."""
     lists = {**CHARGE_LISTS, "export": "export/charges"}
     entries = [
         (f"{key}/{i}", charge)
@@ -234,9 +250,6 @@ def _check_no_negative_rate(tariff: TariffFile) -> None:
     entries.append(("export", tariff.export))
     for key, block in entries:
         for name in type(block).model_fields:
-            if not name.startswith(("rate_per_", "amount_per_")):
-                continue
             rate = getattr(block, name)
-            if rate is not None and rate < 0:
-                remedy = "set allow_negative: true if a rate below zero is meant"
-                raise wrong("a number >= 0", remedy, key=f"{key}/{name}")
+            if name.startswith(("rate_per_", "amount_per_", "excess_rate")) and rate is not None:
+                yield f"{key}/{name}", rate

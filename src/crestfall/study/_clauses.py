@@ -1,8 +1,9 @@
 """What the optimiser sees of a tariff: each clause as prices of steps, peaks, sums, and rows between them.
 
 Linear clauses go in as they are. Those that are not convex (blocks that get cheaper, payments that end at zero) get a
-choice of 0 or 1 each. Two are seen at their value without the battery, and the difference of objective and bill says
-what that is worth: reactive demand beyond a share of peak kW, and rounding.
+choice of 0 or 1 each. Some are seen at their value without the battery, and the difference of objective and bill says
+what that is worth: reactive demand beyond a share of peak kW, and the ends of blocks by hours use that get dearer.
+Rounding is left to the bill.
 """
 
 from collections.abc import Iterator
@@ -243,6 +244,11 @@ class _Scribe:
             writer.row([(paid, 1.0), (level, -1.0)], at_least=-line.free)
         self._billed[line.name] = billed
 
+    def _billed_before(self, name: str) -> FloatArray:
+        """Return the billed peaks of a demand charge without the battery."""
+        line = next(line for line in self._sheet.demand if line.name == name)
+        return line.billed(self._before, self._before)
+
     def _capacity(self, line: CapacityLine) -> None:
         measure = line.measure
         periods, most = measure.periods, self._most(measure)
@@ -284,6 +290,10 @@ class _Scribe:
         for end, change in zip(tiers.ends * factor, np.diff(tiers.rates_per_kwh), strict=True):
             if tiers.hours_of is None:
                 self._beyond(name, period, energy, [], end, end, change, least, most)
+            elif change > 0:
+                # A higher billed peak would make room for cheap energy, and nothing holds it down but its own price.
+                fixed_end = end * self._billed_before(tiers.hours_of)[p]
+                self._beyond(name, period, energy, [], fixed_end, fixed_end, change, least, most)
             else:
                 billed = self._billed[tiers.hours_of][p]
                 most_billed = max(float(self._most_import_kw.max(initial=0.0)), 1.0)
@@ -385,7 +395,7 @@ class _Scribe:
         if line.unit == "kvar":
             beyond = np.maximum(drawn - line.free_share * line.active(self._before), 0.0)
             for p in in_use:
-                self._constant(line.name, line.billing.names[p], line.rate * beyond[p])
+                self._constant(line.name, line.billing.names[p], line.rate_in(p) * beyond[p])
             return
         for p in in_use:
             period = line.billing.names[p]
@@ -470,5 +480,8 @@ def notes_on(rates: Rates) -> Iterator[str]:
         for line in sheet.reactive:
             if line.unit == "kvar":
                 yield f"'{line.name}' is seen at its value without the battery"
+        for energy in sheet.energy:
+            if energy.tiers is not None and energy.tiers.hours_of and (np.diff(energy.tiers.rates_per_kwh) > 0).any():
+                yield f"the blocks of '{energy.name}' end at the hours use of the peak without the battery"
         if sheet.tariff.rounding.model_dump(exclude_none=True):
             yield "rounding is left to the bill"

@@ -244,12 +244,13 @@ class Result:
         if self.best_contract is None:
             frame = pd.concat([frame, self.before.bill.assign(case="reference")], ignore_index=True)
         frame["case"] = frame["case"].replace("best contract", "reference")
-        sums = frame.pivot_table(index="line", columns="case", values="amount", aggfunc="sum").fillna(0.0)
-        groups = {line: group for line, group in self.line_groups.items() if line in sums.index}
-        table = sums.reindex(index=list(groups), columns=["before", "reference", "after"], fill_value=0.0)
-        table.insert(0, "group", list(groups.values()))
+        keys = ["group", "line"]
+        sums = frame.pivot_table(index=keys, columns="case", values="amount", aggfunc="sum", sort=False).fillna(0.0)
+        table = sums.reindex(columns=["before", "reference", "after"], fill_value=0.0).reset_index()
         table["saved"] = table["reference"] - table["after"]
-        return table.rename_axis(columns=None).rename_axis("line").reset_index()
+        order = {line: number for number, line in enumerate(self.line_groups)}
+        by = [table["group"].map(GROUPS.index), table["line"].map(order)]
+        return table.iloc[np.lexsort(by[::-1])].rename_axis(columns=None).reset_index(drop=True)
 
     def bill_residual(self, case: Case) -> float:
         """Return the objective less the recomputed bill of the plan and the wear; zero but for rounding."""

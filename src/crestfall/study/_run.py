@@ -253,6 +253,7 @@ def _warnings(inputs: Inputs, before: Before, hindsight: Case, rules: Case, prob
             "blocks that get cheaper, or payments that end at zero, were settled by a local search:"
             f" the schedule may cost up to {100 * gap_frac:.2g} % more than the best"
         )
+    yield from _validity_warnings(inputs)
     if not before.rates.is_open_to(before.readings):
         yield f"by its hours of use the site does not belong on '{before.rates.title}'"
     residual = optimum.objective - hindsight.planned_bill_total - hindsight.planned_wear(inputs)
@@ -283,3 +284,14 @@ def _replay_warnings(inputs: Inputs, before: Before, case: Case) -> Iterator[str
             f"replayed through the true plant, {case.policy} has a peak of {worst.replayed:,.1f} {worst.unit}, not"
             f" {worst.planned:,.1f} as planned ({worst.charge}, {worst.period})"
         )
+
+
+def _validity_warnings(inputs: Inputs) -> Iterator[str]:
+    first, last = inputs.series.start[0].date(), inputs.series.start[-1].date()
+    in_force = inputs.scenario.contract
+    for sheet in (in_force[0], *inputs.scenario.choices):
+        if sheet.file.valid_from > first:
+            yield f"'{sheet.file.title}' is valid from {sheet.file.valid_from}; it bills the days before as well"
+    for sheet in in_force[1:]:
+        if sheet.file.valid_from > last:
+            yield f"'{sheet.file.title}' is valid from {sheet.file.valid_from}, after the data, and bills nothing"

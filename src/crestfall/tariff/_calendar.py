@@ -146,7 +146,13 @@ def holiday_dates(tariff: TariffFile, clock: LocalClock) -> NDArray[np.datetime6
     # A holiday at the turn of the year may move into the next, so one year more on each side.
     years = range(clock.start[0].year - 1, clock.start[-1].year + 2)
     dates = [*_public_holidays(tariff, years), *_every_year(ask.every_year, years)]
-    kept = {_moved(day, ask.saturday_moves_to, ask.sunday_moves_to) for day in dates}
+    shifts = {day: _shift_days(day, ask.saturday_moves_to, ask.sunday_moves_to) for day in dates}
+    kept = {day for day, shift in shifts.items() if not shift}
+    for day in sorted(day for day, shift in shifts.items() if shift):
+        to = day + dt.timedelta(days=shifts[day])
+        while to in kept:  # a day that is a holiday already passes it on to the next
+            to += dt.timedelta(days=1 if shifts[day] > 0 else -1)
+        kept.add(to)
     return np.array(sorted(kept | set(ask.extra_dates)), dtype="datetime64[D]")
 
 
@@ -168,7 +174,8 @@ def _every_year(month_days: Iterable[str], years: range) -> Iterator[dt.date]:
                 continue
 
 
-def _moved(day: dt.date, saturday_to: str, sunday_to: str) -> dt.date:
+def _shift_days(day: dt.date, saturday_to: str, sunday_to: str) -> int:
+    """Return by how many days a holiday is moved."""
     shift = {
         (SATURDAY, "friday"): -1,
         (SATURDAY, "monday"): 2,
@@ -176,7 +183,7 @@ def _moved(day: dt.date, saturday_to: str, sunday_to: str) -> dt.date:
     }
     weekday = day.weekday()
     to = saturday_to if weekday == SATURDAY else sunday_to
-    return day + dt.timedelta(days=shift.get((weekday, to), 0))
+    return shift.get((weekday, to), 0)
 
 
 def _edges_min(window: str) -> tuple[int, int]:

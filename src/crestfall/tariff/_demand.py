@@ -326,7 +326,7 @@ def _measure(layout: Layout, charge: Measured, key: KeyPath) -> Measure:
             remedy="use finer data: a mean over longer steps understates a peak",
         )
     span = charge.averaging_min // step_min
-    periods = layout.periods(charge.period)
+    periods = layout.periods(charge.period, charge)
     measured = layout.whole_steps(charge, key) & (periods.of >= 0)
     if charge.period == "day":
         measured &= layout.valid
@@ -368,9 +368,18 @@ def _memory(charge: DemandCharge, periods: Periods, key: KeyPath) -> Memory | No
     )
 
 
+def _is_cut_at_the_ends(periods: Periods) -> bool:
+    """Whether a year of data cuts one period, so that it begins and ends with a part of it."""
+    return periods.n > 1 and bool(periods.month[0] == periods.month[-1])
+
+
 def _looks_at(ratchet: Ratchet, period: int, periods: Periods, n_before: int) -> NDArray[np.int64]:
     """Return the earlier periods that count for one; those before the data are counted back from -1."""
     earlier = np.arange(period - ratchet.preceding_periods, period)
+    if ratchet.history is None and _is_cut_at_the_ends(periods):
+        # Another year's last part belongs to the same period as this year's first, so it is no period of its own.
+        before, inside = earlier[earlier < 0] - 1, earlier[earlier >= 0]
+        earlier = np.concatenate((before, [-1] if 0 in inside else [], inside)).astype(np.int64)
     if ratchet.months is not None:
         # Before the data the calendar goes on backwards; with a year of other data it is the same calendar.
         months = np.where(

@@ -262,6 +262,6 @@ def _tiers(layout: Layout, charge: EnergyCharge) -> Tiers | None:
     return Tiers(
         rates_per_kwh=np.array([tier.rate_per_kwh for tier in charge.tiers]),
         ends=np.array([tier.upto_kwh or tier.upto_hours or 0.0 for tier in charge.tiers[:-1]]),
-        periods=layout.periods(charge.tier_period),
+        periods=layout.periods(charge.tier_period, charge),
         hours_of=charge.hours_of,
     )

@@ -9,7 +9,7 @@ import pandas as pd
 from crestfall.errors import KeyedError, KeyPath
 from crestfall.scenario import TariffFile
 from crestfall.scenario.tariff_clauses import LocalTime, Windowed
-from crestfall.tariff._calendar import LocalClock, Mask, parts_of_a_step, steps_in
+from crestfall.tariff._calendar import LocalClock, Mask, in_season, parts_of_a_step, steps_in
 from crestfall.tariff._periods import Periods, billing_periods, peak_periods
 from crestfall.tariff._readings import FloatArray
 
@@ -57,11 +57,26 @@ class Layout:
         """Length of a step [h]."""
         return self.clock.step_min / 60
 
-    def periods(self, kind: str) -> Periods:
-        """Return the periods of a kind, with amounts for the part in which the sheet is valid."""
+    def periods(self, kind: str, charge: Windowed | None = None) -> Periods:
+        """
+        Return the periods of a kind, with amounts for the part in which the sheet is valid.
+
+        A charge that holds in some seasons only has a part of a billing period that lies partly in them, by days.
+        """
         if kind == "month":
-            return self.billing
+            seasons = None if charge is None else self._in_its_seasons(charge)
+            whole = billing_periods(self.tariff, self.clock)
+            return self.billing if seasons is None else whole.within(self.valid & seasons, self.clock)
         return peak_periods(kind, self.tariff, self.clock).within(self.valid, self.clock)
+
+    def _in_its_seasons(self, charge: Windowed) -> Mask | None:
+        """Return the steps on days of a charge's seasons; None where it has a part outside of any."""
+        blocks = charge.when or ()
+        if not blocks or any(block.seasons is None for block in blocks):
+            return None
+        named = {name for block in blocks for name in block.seasons or ()}
+        inside: Mask = np.logical_or.reduce([in_season(self.tariff.seasons[name], self.clock) for name in named])
+        return inside
 
     def whole_steps(self, charge: Windowed, key: KeyPath) -> Mask:
         """Return the steps of which a charge covers at least a part, on all sheets' days; all without `when`."""

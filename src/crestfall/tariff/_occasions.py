@@ -126,7 +126,13 @@ def coincident_lines(layout: Layout) -> tuple[CoincidentLine, ...]:
             raise _none_in_the_data(layout, key, f"{len(charge.times)} times from {charge.times[0]}")
         steps = np.flatnonzero(named & layout.valid)
         lines.append(
-            CoincidentLine(name=charge.name, rate_per_kw=charge.rate_per_kw, steps=steps, year=layout.periods("year"))
+            CoincidentLine(
+                name=charge.name,
+                # With another sheet in the year each bills its share of the named times.
+                rate_per_kw=charge.rate_per_kw * steps.size / np.count_nonzero(named),
+                steps=steps,
+                year=layout.periods("year"),
+            )
         )
     return tuple(lines)
 
@@ -157,6 +163,7 @@ def event_lines(layout: Layout) -> tuple[EventLine, ...]:
             (j, layout.steps_at(event.start, event.duration_min, (*key, j))) for j, event in enumerate(payment.events)
         ]
         called = [(j, mask & layout.valid) for j, mask in found if (mask & layout.valid).any()]
+        _refuse_overlaps(layout, [mask for _, mask in found], key)
         if not any(mask.any() for _, mask in found):
             raise _none_in_the_data(layout, key, f"{len(payment.events)} events from {payment.events[0].start}")
         in_any = np.logical_or.reduce([mask for _, mask in called]) if called else np.zeros(layout.clock.n_steps, bool)
@@ -198,6 +205,20 @@ def _comparable(
         )
     # Where clocks changed since, the same offset is another hour of the day; a day has one such hour, and few days do.
     return np.array([first[day] + offsets for day in candidates])
+
+
+def _refuse_overlaps(layout: Layout, events: list[Mask], key: tuple[str | int, ...]) -> None:
+    seen = np.zeros(layout.clock.n_steps, dtype=bool)
+    for position, event in enumerate(events):
+        if (event & seen).any():
+            raise KeyedError(
+                "tariff",
+                (*key, position),
+                found=f"an event that another one covers from {layout.clock.shown(int(np.argmax(event & seen)))}",
+                expected="events that do not overlap",
+                remedy="energy that is not used cannot be paid twice; leave one out or shorten it",
+            )
+        seen |= event
 
 
 def _none_in_the_data(layout: Layout, key: tuple[str | int, ...], found: str) -> KeyedError:

@@ -54,8 +54,12 @@ class ReactiveLine:
     def rows(self, readings: Readings) -> Iterator[Row]:
         """Yield a row for each period."""
         beyond = np.maximum(self.drawn(readings) - self.free_share * self.active(readings), 0.0)
-        for p in np.flatnonzero(self.billing.factor > 0):
-            yield priced(self.billing.names[p], "reactive", self.name, beyond[p], self.unit, self.rate)
+        for p in np.flatnonzero(self.billing.factor > 0).tolist():
+            yield priced(self.billing.names[p], "reactive", self.name, beyond[p], self.unit, self.rate_in(p))
+
+    def rate_in(self, period: int) -> float:
+        """Return the price of one unit in a period: that of a peak is prorated, that of energy is not."""
+        return self.rate * (float(self.billing.factor[period]) if self.unit == "kvar" else 1.0)
 
     def _highest(self, power: FloatArray) -> FloatArray:
         highest = np.zeros(self.billing.n)
