@@ -6,7 +6,9 @@ from ruamel.yaml import YAML
 
 from billing import tariff_from
 from crestfall.dispatch import Peak, Problem
+from crestfall.plant import RackBank
 from crestfall.scenario import CatalogueFile
+from crestfall.scenario.catalogue_file import Module
 from site_files import CATALOGUE
 from small_problems import small_problem
 
@@ -84,6 +86,51 @@ def catalogues(draw):
 
 
 # Dispatch problems: whole kW, kWh and cents, so that shrunk cases can be read and worked by hand.
+
+
+@st.composite
+def loss_curves(draw):
+    """Draw the three numbers of a module's loss curve, as far as the catalogue allows."""
+    shares = {"no_load_frac": st.floats(0, 0.2), "proportional_frac": st.floats(0, 0.3), "resistive_frac": st.floats(0, 0.3)}
+    return {name: draw(share) for name, share in shares.items()}
+
+
+@st.composite
+def efficiency_tables(draw):
+    """Draw a module's table of efficiencies whose loss grows anyhow, but never by more than the load does."""
+    loads = sorted(draw(st.sets(st.integers(1, 100), min_size=2, max_size=8)))
+    loss, before, points = draw(st.floats(0, 0.02)), loads[0], []
+    for load in loads:
+        loss += draw(st.floats(0, 0.9)) * (load - before) / 100
+        before = load
+        points.append({"load_frac": load / 100, "efficiency_frac": load / (load + 100 * loss)})
+    return points
+
+
+def module_with(**keys) -> Module:
+    """Return a module type of 50 kVA; without any losses given it has none."""
+    if not keys.keys() & {"loss", "efficiency_curve", "charge_efficiency_frac"}:
+        keys |= {"charge_efficiency_frac": 1.0, "discharge_efficiency_frac": 1.0}
+    return Module.model_validate({"name": "M50", "rating_kva": 50.0, "standby_kw": 0.0, "price": 0.0, **keys})
+
+
+def curved_modules(**keys):
+    """Draw a module type with a loss curve or a table of efficiencies."""
+    return st.one_of(
+        loss_curves().map(lambda loss: module_with(loss=loss, **keys)),
+        efficiency_tables().map(lambda points: module_with(efficiency_curve=points, **keys)),
+    )
+
+
+@st.composite
+def rack_banks(draw, *, most_kw: float = 400.0) -> RackBank:
+    """Draw racks whose resistance loses no more than a fifth of the power anywhere."""
+    return RackBank(
+        charge_frac=draw(st.floats(0.7, 1)),
+        discharge_frac=draw(st.floats(0.7, 1)),
+        square_per_kw=draw(st.floats(0, 0.2)) / most_kw,
+        cooling_frac=draw(st.sampled_from([0.0, 0.3, 1.0])),
+    )
 
 
 def rows(n_steps: int, low: int, high: int):

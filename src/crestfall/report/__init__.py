@@ -10,6 +10,7 @@ from crestfall.report._connection import (
 )
 from crestfall.report._figures import (
     draw_all,
+    draw_backup,
     draw_depths,
     draw_duration_curve,
     draw_monthly_bill,
@@ -35,6 +36,7 @@ __all__ = [
     "connection_rows",
     "connection_text",
     "draw_all",
+    "draw_backup",
     "draw_connection",
     "draw_depths",
     "draw_duration_curve",

@@ -251,6 +251,45 @@ def draw_depths(result: Result, ax: Axes | None = None) -> Axes:
     return ax
 
 
+def draw_backup(result: Result, ax: Axes | None = None) -> Axes:
+    """
+    Draw for which share of the year the critical load would last at least so long without the grid.
+
+    Parameters
+    ----------
+    result : Result
+        A finished study with a backup reserve.
+    ax : Axes, optional
+        Where to draw; left out: axes of a new figure.
+
+    Returns
+    -------
+    Axes
+        The axes, ready to be shown or saved.
+
+    Raises
+    ------
+    ValueError
+        If the scenario asks for no backup.
+    """
+    hours, backup = result.backup_h(result.headline), result.inputs.scenario.ask.backup
+    if hours is None or backup is None:
+        raise ValueError("the scenario has no backup reserve, or no battery")
+    ax = _axes(ax, height_in=3.2)
+    longest_first = np.sort(hours)[::-1]
+    ax.stairs(longest_first, np.linspace(0, 100, len(hours) + 1), baseline=0, fill=True, **style.DISCHARGE_FILL)
+    ax.axhline(backup.hours, color="#20303c", linewidth=1.0, linestyle="--")
+    ax.annotate(
+        f"asked for: {backup.hours:g} h", (99, backup.hours), xytext=(0, 4), textcoords="offset points", ha="right"
+    )
+    ax.set_xlim(0, 100)
+    ax.set_ylim(bottom=0)
+    ax.set_xlabel("share of the year in which it lasts at least so long [%]")
+    ax.set_ylabel(f"{backup.critical_load_kw:g} kW would last [h]")
+    ax.set_title(f"If the grid went at any time, without sun, {_policy_words(result)}")
+    return ax
+
+
 def draw_all(result: Result) -> dict[str, Figure]:
     """
     Return every figure that the study has data for, by file name without ending.
@@ -271,6 +310,8 @@ def draw_all(result: Result) -> dict[str, Figure]:
     }
     if result.inputs.plant.option.is_battery:
         drawers |= {"store-by-hour": draw_store_by_hour, "cycle-depths": draw_depths, "connection": _draw_connection}
+    if result.backup_h(result.headline) is not None:
+        drawers["backup"] = draw_backup
     with style.house_style():
         figures = {"week": draw_week(result)}
         for name, draw in drawers.items():

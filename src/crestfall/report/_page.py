@@ -32,6 +32,10 @@ CAPTIONS = {
         "Connection",
         "Grid, meter and what hangs on them: power modules above, racks below; nothing is sized by it.",
     ),
+    "backup": (
+        "How long the critical load would last",
+        "For each time of the year at which the grid might go, longest first; without sun, down to the usable window.",
+    ),
     "cycle-depths": ("How deep it cycles", "Rainflow cycles by depth; half cycles count as one half."),
 }
 

@@ -112,7 +112,7 @@ class Inputs:
             kvar = np.zeros(n) if self.series.kvar is None else self.series.kvar
             least_import_kw = np.maximum(self.load_kw - self.series.pv_kw - self.plant.rating_kva, 0.0)
             wanted = reactive_to_hold(ask.power_factor_frac or 1.0, kvar, least_import_kw)
-        return np.minimum(wanted, self._rating_kva)
+        return np.asarray(np.minimum(wanted, self._rating_kva))
 
     @property
     def kvar(self) -> FloatArray | None:

@@ -8,7 +8,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from crestfall.ageing import BatteryUse
-from crestfall.dispatch import Schedule
+from crestfall.dispatch import Curve, Schedule
+from crestfall.plant import survival_h
 from crestfall.replay import EnergyAccount, Replayed
 from crestfall.scenario.tariff_file import GROUPS
 from crestfall.study._inputs import Inputs
@@ -256,6 +257,21 @@ class Result:
         """Return the objective less the recomputed bill of the plan and the wear; zero but for rounding."""
         return case.schedule.objective - case.planned_bill_total - case.planned_wear(self.inputs)
 
+    def backup_h(self, case: Case) -> NDArray[np.float64] | None:
+        """Return how long the critical load would last from the end of each step; None without a backup reserve [h]."""
+        backup, inputs = self.inputs.scenario.ask.backup, self.inputs
+        if backup is None or not inputs.plant.option.is_battery:
+            return None
+        return survival_h(inputs.plant, case.replayed.stored_kwh, backup.critical_load_kw, inputs.auxiliary_kw)
+
+    def chord_error_kwh(self, case: Case) -> float:
+        """Return the losses that the plan sees beyond the true curves over the year; negative where it is optimistic."""
+        plan, plant, h = case.schedule, self.inputs.plant, self.inputs.series.step_h
+        charging, discharging = Curve.charging(plant.charge_segments), Curve.discharging(plant.discharge_segments)
+        on_charge = plant.into_store_kw(plan.charge_kw) - charging.at_store(plan.charge_kw)
+        on_discharge = discharging.at_store(plan.discharge_kw) - plant.out_of_store_kw(plan.discharge_kw)
+        return h * float(on_charge.sum() + on_discharge.sum())
+
     def planned_saving(self, case: Case) -> float:
         """Return what a case would save if all went as planned."""
         return self.reference.bill_total - case.planned_bill_total
@@ -341,6 +357,8 @@ class Result:
             "balance_residual_kwh": energy.residual_kwh,
             "store_drift_kwh": energy.drift_kwh,
             "clipped_kwh": energy.clipped_kwh,
+            "chord_error_kwh": self.chord_error_kwh(case),
+            "backup_least_h": None if (backup_h := self.backup_h(case)) is None else float(backup_h.min()),
             "bill_residual": self.bill_residual(case),
             "peak_import_before_kw": float(self.before.import_kw.max()),
             "peak_import_after_kw": float(case.readings.import_kw.max()),

@@ -225,7 +225,7 @@ def _check_no_worse_than_idle(inputs: Inputs, problem: Problem, optimum: Schedul
     if (idle.import_kw > inputs.import_limit_kw).any() or optimum.status is not Status.OPTIMAL:
         return
     # Self-discharge of the floor content has to be made good, which standing still does not count.
-    kept = inputs.plant.floor_kwh * (1 - inputs.plant.keep_frac(inputs.series.step_h)) * inputs.series.n_steps
+    kept = inputs.floor_kwh * (1 - inputs.plant.keep_frac(inputs.series.step_h)) * inputs.series.n_steps
     allowance = kept / inputs.plant.charge_frac * float(np.abs(problem.buy_per_kwh).max())
     if optimum.objective > idle.objective + allowance + 1e-6 * abs(idle.objective):
         raise SolverError(
@@ -266,8 +266,14 @@ def _weather_warnings(inputs: Inputs) -> Iterator[str]:
     plant = inputs.plant
     if inputs.series.temperature_c is None and (plant.thermal_c.size or plant.derating_c.size):
         yield f"no ambient temperature is given: heating, cooling and limits are those at {MILD_C:g} degrees C"
-    elif stopped := int((inputs.power_limit_kw == 0).sum()) if plant.option.is_battery else 0:
+    elif not plant.option.is_battery:
+        return
+    elif stopped := int((plant.available_frac(inputs.series.temperature_c, inputs.series.n_steps) == 0).sum()):
         yield f"ambient temperature stops the plant in {stopped:,} steps"
+    if inputs.scenario.ask.reactive_support is not None:
+        taken = (inputs.power_limit_kw == 0) & ~inputs.planned_outage
+        if count := int(taken.sum()):
+            yield f"in {count:,} steps reactive support or ambient temperature leaves no active power"
 
 
 def _replay_warnings(inputs: Inputs, before: Before, case: Case) -> Iterator[str]:
