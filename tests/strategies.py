@@ -91,7 +91,11 @@ def catalogues(draw):
 @st.composite
 def loss_curves(draw):
     """Draw the three numbers of a module's loss curve, as far as the catalogue allows."""
-    shares = {"no_load_frac": st.floats(0, 0.2), "proportional_frac": st.floats(0, 0.3), "resistive_frac": st.floats(0, 0.3)}
+    shares = {
+        "no_load_frac": st.floats(0, 0.2),
+        "proportional_frac": st.floats(0, 0.3),
+        "resistive_frac": st.floats(0, 0.3),
+    }
     return {name: draw(share) for name, share in shares.items()}
 
 
@@ -103,8 +107,16 @@ def efficiency_tables(draw):
     for load in loads:
         loss += draw(st.floats(0, 0.9)) * (load - before) / 100
         before = load
-        points.append({"load_frac": load / 100, "efficiency_frac": load / (load + 100 * loss)})
+        frac = load / (load + 100 * loss)
+        # The loss that the rounded efficiency stands for may not be below that of the point before.
+        while points and load / 100 * (1 / frac - 1) < _loss_of(points[-1]):
+            frac = np.nextafter(frac, 0)
+        points.append({"load_frac": load / 100, "efficiency_frac": float(frac)})
     return points
+
+
+def _loss_of(point: dict[str, float]) -> float:
+    return point["load_frac"] * (1 / point["efficiency_frac"] - 1)
 
 
 def module_with(**keys) -> Module:

@@ -1,5 +1,6 @@
 """Losses against power, and the chords that stand for them in a linear program: never better than the truth."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -21,7 +22,9 @@ ROUNDING_KW = 1e-8  # sums of some hundred kW over some hundred pieces
 
 
 def plant_of(converter: Converter, bank: RackBank):
-    return plant_with(rating_kva=converter.modules * converter.rating_kva, converter=converter, bank=bank)
+    """Return a plant whose racks take and give whatever the modules can."""
+    unlimited = {"into_limit_kw": 1e6, "outof_limit_kw": 1e6}
+    return plant_with(rating_kva=converter.modules * converter.rating_kva, converter=converter, bank=bank, **unlimited)
 
 
 def powers_upto(plant) -> np.ndarray:
@@ -84,6 +87,17 @@ def test_chords_cover_the_rating_and_no_more(module, modules, bank):
     plant = plant_of(Converter.of(module, modules), bank)
     for curve in chords_of(plant):
         assert curve.ac_kw[-1] == pytest.approx(50 * modules, rel=1e-12)
+
+
+@given(module=curved_modules(), modules=counts, bank=rack_banks(), limit_kw=st.floats(5, 500))
+def test_chords_end_where_modules_or_racks_do(module, modules, bank, limit_kw):
+    plant = replace(plant_of(Converter.of(module, modules), bank), into_limit_kw=limit_kw, outof_limit_kw=limit_kw)
+    for curve, true in zip(chords_of(plant), (plant.into_store_kw, plant.out_of_store_kw), strict=True):
+        most_kw = float(curve.ac_kw[-1])
+        assert 0 < most_kw <= plant.rating_kva + ROUNDING_KW
+        if most_kw < plant.rating_kva - ROUNDING_KW:
+            # Found on a thousand points, between which the curve bends.
+            assert true(np.array([most_kw]))[0] == pytest.approx(limit_kw, abs=1e-3 * plant.rating_kva / 50)
 
 
 @given(module=curved_modules(), modules=counts, bank=rack_banks())
@@ -232,7 +246,7 @@ def test_hull_of_staged_losses_is_below_them_and_worst_for_one_module(loss):
         assert (hull <= staged + 1e-9).all()
         assert (np.diff(hull, 2) >= -1e-9).all()
         errors.append(float((staged - hull).max()) / (50 * modules))
-    assert max(errors) == errors[0]
+    assert max(errors) <= errors[0] + 1e-12  # rounding
     # What one module loses at no load is all that the hull can leave out.
     assert errors[0] <= loss["no_load_frac"] + 1e-9
 

@@ -13,6 +13,7 @@ from crestfall.scenario import CatalogueFile
 
 FloatArray = NDArray[np.float64]
 HOURS_PER_MONTH = 730.5  # 365.25 * 24 / 12: data sheets state self-discharge for a mean month
+REACH_POINTS = 1001
 MILD_C = 25.0  # ambient temperature where none is given
 
 
@@ -95,12 +96,12 @@ class Plant:
     @property
     def charge_segments(self) -> tuple[Segment, ...]:
         """Chords of the power into the store against AC power."""
-        return segments(self.converter, self.bank, self.rating_kva, charging=True)
+        return segments(self.converter, self.bank, self._reach_kw(charging=True), charging=True)
 
     @property
     def discharge_segments(self) -> tuple[Segment, ...]:
         """Chords of the power out of the store against AC power."""
-        return segments(self.converter, self.bank, self.rating_kva, charging=False)
+        return segments(self.converter, self.bank, self._reach_kw(charging=False), charging=False)
 
     @property
     def charge_frac(self) -> float:
@@ -116,6 +117,13 @@ class Plant:
     def round_trip_frac(self) -> float:
         """AC energy discharged over AC energy charged at rated power, without auxiliaries and standing losses."""
         return self.charge_frac * self.discharge_frac
+
+    def _reach_kw(self, *, charging: bool) -> float:
+        """Return the highest AC power that modules and racks both allow: chords beyond it would be wasted [kW]."""
+        power = np.linspace(0.0, self.rating_kva, REACH_POINTS)
+        at_store = self.into_store_kw(power) if charging else self.out_of_store_kw(power)
+        limit_kw = self.into_limit_kw if charging else self.outof_limit_kw
+        return float(np.interp(limit_kw, np.maximum.accumulate(at_store), power))
 
     def _at_rating(self, *, charging: bool) -> float:
         if self.rating_kva == 0:
