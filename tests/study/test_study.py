@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from types import NoneType
 
 import numpy as np
 import pandas as pd
@@ -71,6 +72,8 @@ SUMMARY = {
     "balance_residual_kwh": float,
     "store_drift_kwh": float,
     "clipped_kwh": float,
+    "chord_error_kwh": float,
+    "backup_least_h": NoneType,
     "bill_residual": float,
     "peak_import_before_kw": float,
     "peak_import_after_kw": float,

@@ -48,10 +48,6 @@ class Problem:
     charge_frac, discharge_frac : float
         Energy into the store over AC energy charged; AC energy discharged over energy out of the store. With segments
         they are the figures at full power, for those who want one number.
-    charge_segments, discharge_segments : tuple of Segment
-        Chords of the curves of power; empty: the constant figures hold at any power.
-    charge_taper, discharge_taper : Taper or None
-        Limits of power into and out of the store that fall towards full and towards empty.
     keep_frac : float
         Share of the stored energy left after a step of standing.
     floor_kwh, ceiling_kwh : ndarray
@@ -59,6 +55,10 @@ class Problem:
     start_kwh, end_kwh : float or None
         Stored energy before the first and after the last step. Start None: both are equal and free (periodic). End
         None with a start: the end is free.
+    charge_segments, discharge_segments : tuple of Segment
+        Chords of the curves of power; empty: the constant figures hold at any power.
+    charge_taper, discharge_taper : Taper or None
+        Limits of power into and out of the store that fall towards full and towards empty.
     wear_per_kwh : float
         Price on each kWh discharged (AC).
     peaks : tuple of Peak

@@ -218,11 +218,13 @@ class _Search:
         return np.flatnonzero(battery), np.flatnonzero(meter)
 
     def _out_of_order(self) -> NDArray[np.int64]:
-        """Return steps in which a later chord is used before an earlier one is full: less is stored than could be."""
+        """Return steps in which a later chord is used before an earlier one is full: less is stored, more is cooled."""
         p = self._problem
         wasted = np.zeros(p.n_steps)
         for curve, parts in ((p.charging, self._parts("charge")), (p.discharging, self._parts("discharge"))):
-            wasted += np.abs(curve.at_store(parts.sum(axis=1)) - parts @ curve.store_fracs)
+            ac_kw = parts.sum(axis=1)
+            wasted += np.abs(curve.at_store(ac_kw) - parts @ curve.store_fracs)
+            wasted += np.abs(curve.cooling_kw(ac_kw) - parts @ curve.cooling_fracs)
         return np.flatnonzero(wasted > BOTH_WAYS_KW)
 
     def _parts(self, flow: str) -> NDArray[np.float64]:
