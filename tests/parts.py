@@ -71,7 +71,7 @@ def constant_converter(rating_kva: float, fracs: dict[str, float]) -> Converter:
 
 
 def around_of(plant: Plant, series: SiteSeries, **changes) -> Surroundings:
-    """Return what the controller of a plant meets at a site without limits but for the changes; one number fills a row."""
+    """Return what a plant's controller meets at a site without limits but for the changes; one number fills a row."""
     n = series.n_steps
     limit_kw = plant.rating_kva * plant.available_frac(series.temperature_c, n)
     values = {

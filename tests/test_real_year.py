@@ -72,7 +72,8 @@ def test_no_energy_is_lost_from_sight(real, policy):
 @on_real_year
 @pytest.mark.parametrize("policy", ["hindsight", "rules"])
 def test_replayed_store_stays_at_the_planned_one(real, policy):
-    assert getattr(real[0], policy).energy.drift_kwh < 1e-6 * real[0].inputs.plant.nominal_kwh
+    # The controller lets half a per cent of the usable energy be while the plan stands still, and a step more.
+    assert getattr(real[0], policy).energy.drift_kwh < 0.01 * real[0].inputs.plant.usable_kwh
 
 
 @on_real_year

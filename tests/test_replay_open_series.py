@@ -3,10 +3,10 @@
 import shutil
 from pathlib import Path
 
-import open_data
 import pandas as pd
 import pytest
 
+import open_data
 from crestfall.scenario import load_scenario
 from crestfall.study import Result, run
 
@@ -34,7 +34,7 @@ dispatch: {{wear_per_kwh: 0.02}}
 
 
 def write_hours(folder: Path, profile: str, option: tuple[int, int]) -> Path:
-    """Write a scenario on the hours of a profile, the catalogue and the seasonal tariff of the demo; return its path."""
+    """Write a scenario on the hours of a profile with the demo's catalogue and tariff; return its path."""
     hours = open_data.simbench_load_kw(profile, PEAK_KW).tz_convert("UTC").resample("1h").mean()
     hours = hours.tz_convert("Europe/Berlin")
     table = pd.DataFrame({"load_kw": hours.to_numpy()}, index=[stamp.isoformat() for stamp in hours.index])

@@ -54,7 +54,7 @@ def test_chords_never_take_less_out_of_the_store_than_the_true_curve(module, mod
 
 
 def test_chords_keep_to_the_lossy_side_of_a_table_that_bends_between_the_points_of_the_grid():
-    """Loss of 0.001 to 1.5 % load, 0.011 at 2.7 % and hardly more above: the corner lies between 1/72 and 2/72 of the rating."""
+    """Loss of 0.001 to 1.5 % load, 0.011 at 2.7 %, hardly more above: a corner between 1/72 and 2/72 of the rating."""
     points = [(0.015, 0.001), (0.027, 0.011), (1.0, 0.0111)]
     table = [{"load_frac": load, "efficiency_frac": load / (load + loss)} for load, loss in points]
     plant = plant_of(Converter.of(module_with(efficiency_curve=table), 1), IDEAL_RACKS)

@@ -8,6 +8,7 @@ import pytest
 from crestfall.ageing import BatteryUse, battery_use
 from crestfall.dispatch import Schedule, Status, optimise
 from crestfall.finance import simple_payback_years
+from crestfall.plant import Converter
 from crestfall.replay import EnergyAccount, replay
 from parts import LOSSLESS, around_of, plant_with, series_of
 from small_problems import trading
@@ -192,3 +193,48 @@ def test_a_full_day_is_one_equivalent_full_cycle_by_both_ways_of_counting(full_d
 def test_payback_is_capital_over_a_level_yearly_saving(capital, saving, years):
     """With level savings payback is the quotient: W. R. Murphy, G. McKay, "Energy Management," chapter 3."""
     assert simple_payback_years(capital, saving) == pytest.approx(years, rel=1e-12)
+
+
+def test_round_trip_of_a_loss_curve_is_energy_out_over_energy_in_of_a_closed_cycle():
+    """Energy out over energy in at all connection points, over one cycle that ends as it began (IEC 62933-2-1, from
+    memory: the round-trip efficiency of a system, auxiliaries that are fed apart counted as energy in).
+
+    One module of 100 kVA loses 0.4 + 0.006 P + P² / 10,000 kW at P kW; the first term runs in all hours, as it is
+    connected. Four hours at P = 50 store 50 - 0.3 - 0.25 = 49.45 kW each. They are given back in four hours at the Q
+    for which Q + 0.006 Q + Q² / 10,000 = 49.45, so Q = 5000 (sqrt(1.006² + 4 x 49.45 / 10,000) - 1.006).
+    """
+    load = np.linspace(0, 1, 201)
+    loss = 0.004 + 0.006 * load + 0.01 * load**2
+    converter = Converter(
+        modules=1,
+        rating_kva=100.0,
+        load_frac=load,
+        charge_loss_frac=loss,
+        discharge_loss_frac=loss,
+        switches_off=False,
+        minimum_load_frac=0.0,
+    )
+    plant = plant_with(**LOSSLESS, converter=converter, standby_kw=converter.no_load_kw)
+    stored = 49.45 * np.array([1.0, 2, 3, 4, 3, 2, 1, 0])
+    given = 5000 * (np.sqrt(1.006**2 + 4 * 49.45 / 10_000) - 1.006)
+    charge, discharge = np.repeat([50.0, 0.0], 4), np.repeat([0.0, given], 4)
+    net = 0.4 + charge - discharge
+    schedule = Schedule(
+        charge_kw=charge,
+        discharge_kw=discharge,
+        stored_kwh=stored,
+        start_kwh=0.0,
+        curtailed_kw=np.zeros(8),
+        import_kw=np.maximum(net, 0),
+        export_kw=np.maximum(-net, 0),
+        objective=0.0,
+        lower_bound=-np.inf,
+        status=Status.RULE,
+    )
+    series = series_of(np.zeros(8))
+    account = replay(plant, series, schedule, around_of(plant, series)).energy
+    assert account.change_in_store_kwh == pytest.approx(0.0, abs=1e-3)
+    # The loss curve is kept at 201 points; a chord between them strays by 0.01 / 200² / 4 of the rating at most.
+    assert account.round_trip_frac == pytest.approx(given / 50, abs=1e-6)
+    assert account.round_trip_with_auxiliaries_frac == pytest.approx(4 * given / (200 + 8 * 0.4), abs=1e-6)
+    assert account.export_kwh / account.import_kwh == pytest.approx((given - 0.4) / 50.4, abs=1e-6)

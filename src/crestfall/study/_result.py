@@ -265,7 +265,7 @@ class Result:
         return survival_h(inputs.plant, case.replayed.stored_kwh, backup.critical_load_kw, inputs.auxiliary_kw)
 
     def chord_error_kwh(self, case: Case) -> float:
-        """Return the losses that the plan sees beyond the true curves over the year; negative where it is optimistic."""
+        """Return the losses that the plan sees beyond the true curves in the year; negative where it is optimistic."""
         plan, plant, h = case.schedule, self.inputs.plant, self.inputs.series.step_h
         charging, discharging = Curve.charging(plant.charge_segments), Curve.discharging(plant.discharge_segments)
         on_charge = plant.into_store_kw(plan.charge_kw) - charging.at_store(plan.charge_kw)
