@@ -8,7 +8,7 @@ import pytest
 
 import open_data
 from crestfall.scenario import load_scenario
-from crestfall.study import Result, run
+from crestfall.study import run
 
 # Trade, farms and industry of different habits, each scaled to the same peak; in hours, for speed.
 PROFILES = ("G1-A", "G2-A", "G3-A", "G4-B", "G5-A", "G6-A", "L1-A", "mv_comm")
@@ -49,27 +49,16 @@ def write_hours(folder: Path, profile: str, option: tuple[int, int]) -> Path:
     return folder / "scenario.yaml"
 
 
-@pytest.fixture(
-    scope="module",
-    params=[pytest.param((p, o), id=f"{p}, {o[0]} racks and {o[1]} modules") for p in PROFILES for o in OPTIONS],
-)
-def studied(request, tmp_path_factory) -> Result:
-    """The study of one load with one option."""
-    if not open_data.package("simbench").is_fetched:
-        pytest.skip("not in the cache: run python tests/open_data.py simbench")
-    return run(load_scenario(write_hours(tmp_path_factory.mktemp("hours"), *request.param)))
-
-
 @pytest.mark.slow
-def test_replayed_saving_is_the_planned_one(studied):
-    planned = studied.planned_saving(studied.hindsight)
+@pytest.mark.skipif(not open_data.package("simbench").is_fetched, reason="run python tests/open_data.py simbench")
+@pytest.mark.parametrize("option", OPTIONS, ids=lambda option: f"{option[0]} racks and {option[1]} modules")
+@pytest.mark.parametrize("profile", PROFILES)
+def test_replay_keeps_saving_and_peaks_of_the_plan(tmp_path, profile, option):
+    result = run(load_scenario(write_hours(tmp_path, profile, option)))
+    planned = result.planned_saving(result.hindsight)
     assert planned > 0
-    assert studied.saving(studied.hindsight) == pytest.approx(planned, rel=SAVING_FRAC)
-
-
-@pytest.mark.slow
-def test_each_replayed_peak_is_the_planned_one(studied):
-    peaks = studied.peaks(studied.hindsight)
+    assert result.saving(result.hindsight) == pytest.approx(planned, rel=SAVING_FRAC)
+    peaks = result.peaks(result.hindsight)
     assert len(peaks) == 24  # two charges in twelve months
     for peak in peaks:
         assert peak.replayed == pytest.approx(peak.planned, rel=PEAK_FRAC_OFF, abs=PEAK_KW_OFF), peak

@@ -1,4 +1,4 @@
-"""The controller on a plant with curved losses, tapers, cooling and weather: it keeps every limit and loses no energy."""
+"""The controller on a plant with curved losses, tapers, cooling and weather: limits are kept, no energy is lost."""
 
 from dataclasses import replace
 
@@ -16,8 +16,9 @@ from small_problems import peak_over, small_problem
 from strategies import curved_modules, module_with, rack_banks
 
 KVADER = {"no_load_frac": 0.004, "proportional_frac": 0.006, "resistive_frac": 0.01}
-# The inverse curves are kept at 4,001 points; between them a bend may shift power by so much of the rating.
-TABLE_FRAC = 1e-6
+# The controller keeps its curves at 4,001 points: a bend by 0.9 between two of them shifts power by 0.9 / 4000 / 4 of
+# the rating, and by as much again through the racks and back through the inverse.
+TABLE_FRAC = 2e-4
 whole = settings(max_examples=60)
 
 
@@ -60,9 +61,14 @@ def tapers(draw, *, low: float, high: float) -> EndTaper | None:
 @st.composite
 def plants(draw) -> Plant:
     """Draw a plant of 200 kWh with all that can be lost and limited."""
-    module = draw(curved_modules(
-        switches_off_when_idle=draw(st.booleans()), minimum_load_frac=draw(st.sampled_from([0.0, 0.1]))
-    ))  # fmt: skip
+    least = draw(st.sampled_from([0.0, 0.1]))
+    if draw(st.booleans()):
+        module = draw(curved_modules(minimum_load_frac=least))
+    else:
+        # A further module starts before those that run are full where resistance loses twice what no load does.
+        idle = draw(st.floats(0, 0.05))
+        loss = {"no_load_frac": idle, "proportional_frac": 0.01, "resistive_frac": 2 * idle + draw(st.floats(0, 0.1))}
+        module = module_with(loss=loss, switches_off_when_idle=True, minimum_load_frac=least)
     modules = draw(st.integers(1, 4))
     return plant_with(
         converter=Converter.of(module, modules),
@@ -164,11 +170,7 @@ def test_power_keeps_rating_weather_racks_and_taper(mission):
 @given(mission=missions())
 def test_charging_never_lifts_import_above_plan_and_target(mission):
     (plant, _, schedule, target_kw), done = mission, done_of(mission)
-    # What was planned may go on, also where racks without resistance need a little more cooling than their chords say.
-    true_kw = plant.bank.cooling_frac * plant.rack_loss_kw(schedule.charge_kw, charging=True)
-    more_kw = true_kw - Curve.charging(plant.charge_segments).cooling_kw(schedule.charge_kw)
-    assert (more_kw <= 0.01 * plant.rating_kva).all()
-    cap = np.maximum(schedule.import_kw + np.maximum(more_kw, 0), target_kw) + TABLE_FRAC * plant.rating_kva
+    cap = np.maximum(schedule.import_kw, target_kw) + TABLE_FRAC * plant.rating_kva
     charging = done.charge_kw > 0
     assert (done.import_kw[charging] <= cap[charging]).all()
 
@@ -176,7 +178,7 @@ def test_charging_never_lifts_import_above_plan_and_target(mission):
 @whole
 @given(mission=missions())
 def test_nothing_is_exported_that_was_not_to_be(mission):
-    plant, series, schedule, _ = mission
+    plant, _, schedule, _ = mission
     done = done_of(mission)
     silent = (done.discharge_kw > 0) & (schedule.export_kw == 0)
     assert (done.export_kw[silent] <= TABLE_FRAC * plant.rating_kva).all()
@@ -222,7 +224,7 @@ def test_what_the_taper_towards_empty_forbids_is_clipped():
 
 
 def test_catching_up_waits_until_there_is_room_below_the_planned_peak():
-    """20 kWh are missed in a derated hour. The next has 5 kW of room below the peak of 100, the one after has plenty."""
+    """20 kWh are missed in a derated hour. The next has 5 kW of room below the peak of 100, then there is plenty."""
     plant = plant_with(**LOSSLESS)
     series = series_of([50.0, 95.0, 10.0, 10.0])
     plan = plan_of(plant, series, [50.0, 50.0, 50.0, 50.0], start_kwh=0.0)
@@ -356,7 +358,9 @@ def test_what_is_held_back_for_the_export_limit_follows_the_true_flows():
     """40 kW of PV, an export limit of 15: without the planned charge of 20 kW, 25 must be held back."""
     plant = plant_with(**LOSSLESS)
     series = series_of([0.0], pv_kw=40.0)
-    plan = replace(plan_of(plant, series, [20.0], start_kwh=0.0), curtailed_kw=np.array([5.0]), export_kw=np.full(1, 15.0))
+    plan = replace(
+        plan_of(plant, series, [20.0], start_kwh=0.0), curtailed_kw=np.array([5.0]), export_kw=np.full(1, 15.0)
+    )
     done = replay(plant, series, plan, around_of(plant, series, export_limit_kw=15.0, charge_limit_kw=0.0))
     assert done.curtailed_kw.tolist() == [25.0]
     assert done.export_kw.tolist() == [15.0]

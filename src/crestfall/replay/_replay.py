@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from crestfall.dispatch import Schedule
+from crestfall.dispatch import Curve, Schedule
 from crestfall.plant import NO_TRANSFORMER, EndTaper, Plant, TransformerLosses
 from crestfall.series import SiteSeries
 
@@ -235,6 +235,9 @@ class _Controller:
         cooling = plant.bank.cooling_frac * plant.rack_loss_kw(power, charging=True)
         self._charge_within = _Table(power + cooling, power)
         self._least_kw = plant.converter.minimum_load_frac * plant.converter.rating_kva
+        if plant.converter.switches_off:
+            # The first module to run loses at once what the tables spread up to their first point.
+            self._least_kw = max(self._least_kw, float(power[1]))
         planned_net = series.load_kw + around.auxiliary_kw - series.pv_kw + schedule.curtailed_kw
         planned_net += around.transformer.loss_kw(schedule.import_kw - schedule.export_kw, around.kvar)
         self._standing_kw: list[float] = planned_net.tolist()
@@ -247,6 +250,8 @@ class _Controller:
         self._least_net: list[float] = (-np.maximum(may_export, schedule.export_kw)).tolist()
         self._deadband_kwh = DEADBAND_FRAC * plant.usable_kwh
         self._planned: list[float] = (schedule.charge_kw - schedule.discharge_kw).tolist()
+        chords = Curve.charging(plant.charge_segments)
+        self._planned_draw: list[float] = (schedule.charge_kw + chords.cooling_kw(schedule.charge_kw)).tolist()
 
     def run(self) -> FloatArray:
         """Return the AC power of each step, charge positive [kW]."""
@@ -277,7 +282,7 @@ class _Controller:
         most = plant.into_limit_kw * _tapered(plant.charge_taper, content, plant.ceiling_kwh)
         flow_kw = min(flow_kw, most, max(plant.ceiling_kwh - kept, 0.0) / self._h)
         # Catching up is done under the planned peaks only; what was planned itself may go on.
-        room = max(self._charge_within.at(self._import_cap[t] - self._standing_kw[t]), self._planned[t])
+        room = self._charge_within.at(max(self._import_cap[t] - self._standing_kw[t], self._planned_draw[t]))
         return self._at_least(min(self._charge_for.at(flow_kw), self._most_charge[t], room))
 
     def _discharge(self, t: int, flow_kw: float, content: float, kept: float) -> float:
