@@ -101,6 +101,18 @@ def test_an_apparent_import_limit_leaves_what_the_circle_leaves(tmp_path):
     np.testing.assert_allclose(inputs.import_limit_kw, expected)
 
 
+def test_an_apparent_export_limit_holds_export_and_holds_pv_back(tmp_path):
+    limited = in_scenario(
+        "  import_limit_kw: 400\n  export_limit_kw: 45\n",
+        "  power_factor_frac: 0.9\n  import_limit_kw: 400\n  export_limit_kva: 50\n",
+    )
+    inputs = prepare(load_scenario(write_site(tmp_path, WITH_PV, limited, load=YEAR)))
+    before = inputs.without_battery(inputs.rates)
+    exports = before.export_kw > 0
+    assert np.hypot(before.export_kw, before.kvar)[exports].max() == pytest.approx(50)
+    assert inputs.curtailable_kw(inputs.rates).max() > 0
+
+
 COLD = "derating: [{ambient_c: 0, share_frac: 1}, {ambient_c: 30, share_frac: 1}, {ambient_c: 40, share_frac: 0}]"
 
 

@@ -4,6 +4,7 @@ import base64
 import io
 from typing import Any
 
+import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from ruamel.yaml import YAML
 
@@ -155,7 +156,11 @@ def _connection_rows(result: Result) -> list[tuple[str, str]]:
     inputs = result.inputs
     if not inputs.plant.option.is_battery:
         return []
-    return connection_rows(sheet_of(inputs), knows_kvar=inputs.series.kvar is not None)
+    readings = result.headline.readings
+    kvar = 0.0 if readings.kvar is None else readings.kvar
+    after_kva = float(np.hypot(np.maximum(readings.import_kw, readings.export_kw), kvar).max())
+    rows = connection_rows(sheet_of(inputs), knows_kvar=inputs.series.kvar is not None)
+    return [*rows, (f"Highest apparent power after, {result.headline.policy}", f"{after_kva:,.0f} kVA")]
 
 
 def _energy_rows(case: Case) -> list[tuple[str, float]]:

@@ -13,6 +13,7 @@ Price = Annotated[float, Field(ge=0)]
 Power = Annotated[float, Field(gt=0)]
 Standby = Annotated[float, Field(ge=0)]
 Positive = Annotated[float, Field(gt=0)]
+ROUNDING = 1e-12  # of losses computed from efficiencies
 # Weather stations have seen -89 to +57 degrees C; what lies outside this band is another unit.
 Ambient = Annotated[float, Field(ge=-60, le=60)]
 
@@ -136,7 +137,7 @@ class EfficiencyPoint(Block):
     """A point of a module's efficiency curve."""
 
     load_frac: Annotated[float, Field(gt=0, le=1)] = Field(description="AC power over rating")
-    efficiency_frac: Annotated[float, Field(gt=0, le=1)] = Field(description="AC power over AC power and loss")
+    efficiency_frac: Efficiency = Field(description="AC power over AC power and loss, 0.5 to 1")
 
 
 class Module(Block):
@@ -173,7 +174,7 @@ class Module(Block):
             check_rises([point.load_frac for point in points], "load_frac")
             losses = [point.load_frac * (1 / point.efficiency_frac - 1) for point in points]
             for position, (less, more) in enumerate(itertools.pairwise(losses), start=1):
-                if more < less:
+                if more < less - ROUNDING:
                     raise wrong(
                         "an efficiency at which the loss is not below that of the load before",
                         f"at most {points[position].load_frac / (points[position].load_frac + less):.4f} there;"

@@ -86,6 +86,9 @@ class Site(Block):
     import_limit_kva: NonNegative | None = Field(
         default=None, description="most apparent power at the point of connection while importing, kVA"
     )
+    export_limit_kva: NonNegative | None = Field(
+        default=None, description="most apparent power at the point of connection while exporting, kVA"
+    )
     transformer: Transformer | None = Field(default=None, description="transformer between meter and site")
     connection: Connection = Field(default_factory=Connection, description="voltage at the point of connection")
 

@@ -74,11 +74,16 @@ class Inputs:
     @property
     def import_limit_kw(self) -> FloatArray:
         """Limit of import in each step, `inf` for none [kW]."""
-        site, n = self.scenario.ask.site, self.series.n_steps
-        limits = np.full(n, np.inf if site.import_limit_kw is None else site.import_limit_kw)
-        if site.import_limit_kva is not None:
+        site = self.scenario.ask.site
+        return self._within_kva(site.import_limit_kw, site.import_limit_kva)
+
+    def _within_kva(self, most_kw: float | None, most_kva: float | None) -> FloatArray:
+        """Return the active power in each step that a limit in kW and one in kVA leave, `inf` for none."""
+        n = self.series.n_steps
+        limits = np.full(n, np.inf if most_kw is None else most_kw)
+        if most_kva is not None:
             kvar = np.zeros(n) if self.kvar is None else self.kvar
-            limits = np.minimum(limits, active_limit_kw(np.full(n, site.import_limit_kva), kvar))
+            limits = np.minimum(limits, active_limit_kw(np.full(n, most_kva), kvar))
         return limits
 
     @property
@@ -132,8 +137,8 @@ class Inputs:
 
     def export_limit_kw(self, rates: Rates) -> FloatArray:
         """Return the limit of export by the connection and a tariff in each step, `inf` for none [kW]."""
-        limit = self.scenario.ask.site.export_limit_kw
-        limits = np.full(self.series.n_steps, np.inf if limit is None else limit)
+        site = self.scenario.ask.site
+        limits = self._within_kva(site.export_limit_kw, site.export_limit_kva)
         for sheet in rates.sheets:
             if sheet.tariff.export.limit_kw is not None:
                 limits = np.where(sheet.layout.valid, np.minimum(limits, sheet.tariff.export.limit_kw), limits)
