@@ -13,6 +13,7 @@ Price = Annotated[float, Field(ge=0)]
 Power = Annotated[float, Field(gt=0)]
 Standby = Annotated[float, Field(ge=0)]
 Positive = Annotated[float, Field(gt=0)]
+STEEPEST_LOSS = 0.5  # of each further unit of power
 ROUNDING = 1e-12  # of losses computed from efficiencies
 # Weather stations have seen -89 to +57 degrees C; what lies outside this band is another unit.
 Ambient = Annotated[float, Field(ge=-60, le=60)]
@@ -137,7 +138,7 @@ class EfficiencyPoint(Block):
     """A point of a module's efficiency curve."""
 
     load_frac: Annotated[float, Field(gt=0, le=1)] = Field(description="AC power over rating")
-    efficiency_frac: Efficiency = Field(description="AC power over AC power and loss, 0.5 to 1")
+    efficiency_frac: Annotated[float, Field(gt=0, le=1)] = Field(description="AC power over AC power and loss")
 
 
 class Module(Block):
@@ -179,6 +180,12 @@ class Module(Block):
                         "an efficiency at which the loss is not below that of the load before",
                         f"at most {points[position].load_frac / (points[position].load_frac + less):.4f} there;"
                         " power lost grows with load",
+                        key=f"{position}/efficiency_frac",
+                    )
+                if more - less > STEEPEST_LOSS * (points[position].load_frac - points[position - 1].load_frac):
+                    raise wrong(
+                        "a loss that grows more slowly than half the power",
+                        "a module that loses most of what it is given more is a wrong entry",
                         key=f"{position}/efficiency_frac",
                     )
         return points
