@@ -101,11 +101,11 @@ def loss_curves(draw):
 
 @st.composite
 def efficiency_tables(draw):
-    """Draw a module's table of efficiencies whose loss grows anyhow, but by less than half the load."""
+    """Draw a module's table of efficiencies whose loss grows anyhow, but by less than the load does."""
     loads = sorted(draw(st.sets(st.integers(1, 100), min_size=2, max_size=8)))
     loss, before, points = draw(st.floats(0, 0.02)), loads[0], []
     for load in loads:
-        loss += draw(st.floats(0, 0.49)) * (load - before) / 100
+        loss += draw(st.floats(0, 0.89)) * (load - before) / 100
         before = load
         frac = load / (load + 100 * loss)
         # The loss that the rounded efficiency stands for may not be below that of the point before.

@@ -13,7 +13,7 @@ Price = Annotated[float, Field(ge=0)]
 Power = Annotated[float, Field(gt=0)]
 Standby = Annotated[float, Field(ge=0)]
 Positive = Annotated[float, Field(gt=0)]
-STEEPEST_LOSS = 0.5  # of each further unit of power
+STEEPEST_LOSS = 0.9  # of each further unit of power
 ROUNDING = 1e-12  # of losses computed from efficiencies
 # Weather stations have seen -89 to +57 degrees C; what lies outside this band is another unit.
 Ambient = Annotated[float, Field(ge=-60, le=60)]
@@ -184,7 +184,7 @@ class Module(Block):
                     )
                 if more - less > STEEPEST_LOSS * (points[position].load_frac - points[position - 1].load_frac):
                     raise wrong(
-                        "a loss that grows more slowly than half the power",
+                        "a loss that grows by less than nine tenths of the power",
                         "a module that loses most of what it is given more is a wrong entry",
                         key=f"{position}/efficiency_frac",
                     )
