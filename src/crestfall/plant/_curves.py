@@ -184,7 +184,7 @@ def segments(converter: Converter, bank: RackBank, most_kw: float, *, charging: 
     dc = power - sign * module_loss
     rack_loss = bank.loss_kw(dc, charging=charging)
     lost = module_loss + rack_loss
-    if np.max(np.abs(lost - power / most_kw * lost[-1])) <= 1e-9 * most_kw:
+    if np.max(np.abs(lost - power / most_kw * lost[-1])) <= 1e-12 * most_kw:
         ends = ends[[0, -1]]
     widths = np.diff(power[ends])
     moved = np.diff((power - sign * lost)[ends])  # into the store, or out of it
