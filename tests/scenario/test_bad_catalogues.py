@@ -3,8 +3,9 @@
 import pytest
 
 from crestfall.errors import ScenarioError
-from crestfall.scenario import CatalogueFile, load_catalogue
-from site_files import CATALOGUE, message
+from crestfall.plant import Option, build_plant
+from crestfall.scenario import CatalogueFile, load_catalogue, load_scenario
+from site_files import CATALOGUE, in_catalogue, message, write_site
 
 CONSTANT = "  charge_efficiency_frac: 0.97\n  discharge_efficiency_frac: 0.95\n"
 
@@ -152,3 +153,22 @@ def test_a_catalogue_is_loaded_on_its_own(tmp_path):
     catalogue = load_catalogue(str(tmp_path / "catalogue.yaml"))
     assert isinstance(catalogue, CatalogueFile)
     assert catalogue.rack.energy_kwh == 50
+
+
+def test_a_limit_in_kw_says_what_a_c_rate_would(tmp_path):
+    def limits_kw(folder, *edits):
+        folder.mkdir()
+        catalogue = load_scenario(write_site(folder, *edits)).catalogue
+        plant = build_plant(catalogue, Option(2, 1))
+        return plant.into_limit_kw, plant.outof_limit_kw
+
+    by_rate = limits_kw(tmp_path / "rate")
+    in_kw = [
+        in_catalogue(
+            "charge_c_rate_per_h: 0.5\n  discharge_c_rate_per_h: 0.8", "charge_limit_kw: 25\n  discharge_limit_kw: 40"
+        )
+    ]
+    assert limits_kw(tmp_path / "kw", *in_kw) == pytest.approx(by_rate)
+    both = in_catalogue("  charge_c_rate_per_h: 0.5", "  charge_limit_kw: 25\n  charge_c_rate_per_h: 0.5")
+    with pytest.raises(ScenarioError, match="expected charge_c_rate_per_h or charge_limit_kw"):
+        limits_kw(tmp_path / "both", both)

@@ -259,7 +259,7 @@ def _at_highest_power(catalogue: CatalogueFile, option: Option, *, charging: boo
     """Return AC power, DC power, loss of the modules and of the racks [kW] at the rating, or where the racks limit."""
     rack, sign = catalogue.rack, 1.0 if charging else -1.0
     converter, bank = Converter.of(catalogue.module, option.modules), RackBank.of(rack, option.racks)
-    limit_kw = option.racks * rack.energy_kwh * (rack.charge_c_rate_per_h if charging else rack.discharge_c_rate_per_h)
+    limit_kw = option.racks * (rack.most_charge_kw if charging else rack.most_discharge_kw)
     ac_kw = np.linspace(0.0, option.modules * catalogue.module.rating_kva, POINTS)
     module_loss = converter.loss_kw(ac_kw, charging=charging) + converter.no_load_kw
     dc_kw = np.maximum(ac_kw - sign * module_loss, 0.0)

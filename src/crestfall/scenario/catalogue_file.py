@@ -82,10 +82,14 @@ class Rack(Block):
     energy_kwh: Power = Field(description="nominal energy of one rack when new, DC, in kWh")
     lowest_soc_frac: Share = Field(description="lower end of the usable window of state of charge, 0 to 1")
     highest_soc_frac: Share = Field(description="upper end of the usable window of state of charge, 0 to 1")
-    charge_c_rate_per_h: Power = Field(
-        description="highest charging power over nominal energy, 0.5 means half the energy an hour"
+    charge_c_rate_per_h: Power | None = Field(
+        default=None, description="highest charging power over nominal energy, 0.5 means half the energy an hour"
     )
-    discharge_c_rate_per_h: Power = Field(description="highest discharging power over nominal energy, 1/h")
+    discharge_c_rate_per_h: Power | None = Field(
+        default=None, description="highest discharging power over nominal energy, 1/h"
+    )
+    charge_limit_kw: Power | None = Field(default=None, description="highest power into one rack instead, DC, kW")
+    discharge_limit_kw: Power | None = Field(default=None, description="highest power out of one rack instead, DC, kW")
     charge_taper: Taper | None = Field(default=None, description="how charging slows near full; left out: it does not")
     discharge_taper: Taper | None = Field(
         default=None, description="how discharging slows near empty; left out: it does not"
@@ -113,6 +117,9 @@ class Rack(Block):
     def _consistent(self) -> Self:
         if self.highest_soc_frac <= self.lowest_soc_frac:
             raise wrong("a value above lowest_soc_frac", "the usable window must not be empty", key="highest_soc_frac")
+        for way in ("charge", "discharge"):
+            if (getattr(self, f"{way}_c_rate_per_h") is None) == (getattr(self, f"{way}_limit_kw") is None):
+                raise wrong(f"{way}_c_rate_per_h or {way}_limit_kw", "one says what the other would")
         if self.resistance_ohm > 0 and self.voltage is None:
             raise wrong("a voltage beside resistance_ohm", "give lowest_v, nominal_v and highest_v", key="voltage")
         for key in ("charge_taper", "discharge_taper"):
@@ -124,6 +131,16 @@ class Rack(Block):
                     key=f"{key}/from_soc_frac",
                 )
         return self
+
+    @property
+    def most_charge_kw(self) -> float:
+        """Highest power into one rack [kW]."""
+        return self.charge_limit_kw or (self.charge_c_rate_per_h or 0.0) * self.energy_kwh
+
+    @property
+    def most_discharge_kw(self) -> float:
+        """Highest power out of one rack [kW]."""
+        return self.discharge_limit_kw or (self.discharge_c_rate_per_h or 0.0) * self.energy_kwh
 
 
 class LossCurve(Block):
