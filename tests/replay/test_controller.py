@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from crestfall.dispatch import Curve, Schedule, Status, optimise
 from crestfall.plant import Converter, EndTaper, Plant
 from crestfall.replay import Replayed, replay
+from crestfall.replay._replay import _Table
 from crestfall.series import SiteSeries
 from parts import LOSSLESS, around_of, plant_with, series_of
 from small_problems import peak_over, small_problem
@@ -364,3 +365,10 @@ def test_what_is_held_back_for_the_export_limit_follows_the_true_flows():
     done = replay(plant, series, plan, around_of(plant, series, export_limit_kw=15.0, charge_limit_kw=0.0))
     assert done.curtailed_kw.tolist() == [25.0]
     assert done.export_kw.tolist() == [15.0]
+
+
+def test_a_table_is_read_up_to_its_last_point():
+    # The largest number below the end of the table is so close that its place among the points rounds to the last.
+    for end in (0.1, 1.0, 3.0, 50.0, 77.7, 150.0):
+        table = _Table(np.array([0.0, end]), np.array([0.0, 2 * end]))
+        assert table.at(float(np.nextafter(end, 0))) == pytest.approx(2 * end)

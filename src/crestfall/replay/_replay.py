@@ -217,7 +217,7 @@ class _Table:
         if x >= self._last:
             return self._values[-1]
         position = max(x, 0.0) * self._per_x
-        i = int(position)
+        i = min(int(position), TABLE_POINTS - 2)  # just below the last point rounding may reach it
         return self._values[i] + (position - i) * (self._values[i + 1] - self._values[i])
 
 
