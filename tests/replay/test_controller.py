@@ -369,6 +369,6 @@ def test_what_is_held_back_for_the_export_limit_follows_the_true_flows():
 
 def test_a_table_is_read_up_to_its_last_point():
     # The largest number below the end of the table is so close that its place among the points rounds to the last.
-    for end in (0.1, 1.0, 3.0, 50.0, 77.7, 150.0):
+    for end in (1.61, 1.9, 3.22, 150.0):
         table = _Table(np.array([0.0, end]), np.array([0.0, 2 * end]))
         assert table.at(float(np.nextafter(end, 0))) == pytest.approx(2 * end)
