@@ -1,0 +1,484 @@
+"""The exact way: a compiled pass over the store for given peaks, and a small program that seeks the peaks.
+
+For given caps on import one pass back and one forward through the steps give the least cost, and its slope in each cap.
+What ties distant steps together, the billed peaks with their ratchets, minimums and levels, is left to the master
+program, which proposes peaks until its bound meets the cost of the best schedule. It is asked at a blend of its own
+answer and of the best peaks so far, which keeps it from swinging [1]_.
+
+References
+----------
+.. [1] C. Lemarechal, A. Nemirovskii, Y. Nesterov, "New variants of bundle methods," Mathematical Programming 69 (1995)
+   111-147.
+"""
+
+import logging
+import time
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from crestfall.dispatch._caps import CapsOfPeaks, caps_at, measured_by, on_peaks
+from crestfall.dispatch._compiled import compiled
+from crestfall.dispatch._intervals import joined, spans_of, split
+from crestfall.dispatch._master import Master, Planes
+from crestfall.dispatch._pieces import StepData, StepLimitError, held_back_kw, pieces_of, step_data
+from crestfall.dispatch._problem import Problem, Taper
+from crestfall.dispatch._schedule import Schedule, Status
+from crestfall.dispatch._settlement import FloatArray, Settlement
+from crestfall.dispatch._store import (
+    CHUNK,
+    Crossings,
+    Line,
+    Store,
+    backward,
+    cost_along,
+    cut,
+    forward,
+    is_as_before,
+    line_between,
+    line_towards,
+    memory_for,
+    n_chunks,
+    room_for,
+)
+from crestfall.dispatch._values import FIXED, FREE, NEAR_KWH, PERIODIC, End, Values, block_bounds, room_for_step, values_of
+
+logger = logging.getLogger(__name__)
+
+WEIGHT_OF_BEST = 0.4  # in the blend with the master's answer
+MOST_ROUNDS = 200
+PROVEN_FRAC = 1e-6  # of the cost: the gap at which the search ends
+MOST_BLOCKS = 400
+MOST_RETURNS = 4  # of the year's end to its start, before it is sought otherwise
+MOST_SOLVES = 60
+FLAT_PER_KWH = 1e-9
+DEAR = 10.0  # times the highest price: what it costs to miss the end that is asked for
+
+
+class NotInClassError(Exception):
+    """The exact way does not fit a problem; the message says why, in a few words."""
+
+
+class _Tangent(NamedTuple):
+    """Cost of a year that begins and ends with an energy, and how it changes with that energy."""
+
+    start: float
+    cost: float
+    slope: float
+
+    def at(self, other: "_Tangent") -> float:
+        """Return where two tangents meet."""
+        return (other.cost - self.cost + self.slope * self.start - other.slope * other.start) / (self.slope - other.slope)
+
+
+@dataclass(frozen=True, slots=True)
+class _Pass:
+    """What one pass over the store gives."""
+
+    change_kwh: FloatArray  # of each interval
+    stored_kwh: FloatArray
+    start_kwh: float
+    values: Values
+    caps: CapsOfPeaks
+
+
+def why_not(problem: Problem) -> str | None:
+    """
+    Return why a problem is not one for the exact way, in a few words; None if it is.
+
+    Parameters
+    ----------
+    problem : Problem
+        The dispatch problem.
+    """
+    if problem.sums:
+        return "the bill has amounts on sums of energy"
+    if problem.settlement.has_choices:
+        return "the bill has blocks that get cheaper"
+    if spans_of(problem) is None:
+        return "intervals of billed peaks overlap in part"
+    taper = problem.charge_taper
+    if taper is not None and taper.limit_kw < taper.slope_per_h * float(problem.ceiling_kwh.max()):
+        return "the taper forbids a full store"
+    return None
+
+
+class ExactSearch:
+    """
+    Solve one problem.
+
+    Parameters
+    ----------
+    problem : Problem
+        The dispatch problem.
+    time_limit_s : float
+        Longest time [s].
+    gap_frac : float, default=1e-6
+        Gap at which the search ends, as a share of the cost.
+
+    Raises
+    ------
+    NotInClassError
+        If the problem is not one for it, or no schedule keeps its limits.
+    """
+
+    def __init__(self, problem: Problem, time_limit_s: float, gap_frac: float = PROVEN_FRAC) -> None:
+        if (reason := why_not(problem)) is not None:
+            raise NotInClassError(reason)
+        self._problem = p = problem
+        self._deadline = time.monotonic() + time_limit_s
+        self._gap_frac = gap_frac
+        self._data = step_data(p)
+        try:
+            self._steps = pieces_of(self._data)
+        except StepLimitError as error:
+            raise NotInClassError(str(error)) from None
+        self._spans = spans_of(p)
+        self._pieces = joined(self._steps, self._spans, p.keep_frac)
+        self._store = _store_of(p, self._spans)
+        self._measured = measured_by(p, self._spans)
+        self._price = exposures(np.array([peak.rate_per_kw for peak in p.peaks]), p.settlement)
+        self._end = PERIODIC if p.start_kwh is None else FREE if p.end_kwh is None else FIXED
+        self._room = room_for_step(self._data)
+        self._starts = _blocks_of(p, self._spans)
+        self._plan: Crossings | None = None
+        self._last_caps: CapsOfPeaks | None = None
+        self._memory = memory_for(len(self._pieces.least_kwh))
+        self._return: Line | None = None  # what energy is worth at the end of a year that ends as it began
+        self._first_guess = float(self._store.floor_kwh[-1])
+
+    def run(self) -> tuple[Schedule, Values]:
+        """Return the schedule of least cost with its bound, and the value of stored energy along it."""
+        if not self._problem.peaks:
+            one = self._pass(np.zeros(0))
+            schedule = self._schedule(one)
+            bound = self._bound_alone(one)
+            return self._closed(schedule, bound), one.values
+        return self._search()
+
+    def _search(self) -> tuple[Schedule, Values]:
+        p = self._problem
+        master = Master(p, self._spans[self._starts])
+        best: Schedule | None = None
+        values: Values | None = None
+        bound = -np.inf
+        level = best_level = _first_levels(p)
+        for number in range(MOST_ROUNDS):
+            one = self._pass(level)
+            schedule = self._schedule(one)
+            if best is None or schedule.objective < best.objective:
+                best, values = schedule, one.values
+                best_level = np.array([peak.of(schedule.import_kw) for peak in p.peaks])
+            master.add(self._planes(one))
+            answer, now = master.solve()
+            bound = max(bound, now)
+            logger.debug("round %d: cost %.6f, bound %.6f", number, best.objective, bound)
+            if best.objective - bound <= self._gap_frac * max(abs(best.objective), 1.0):
+                break
+            if time.monotonic() > self._deadline:
+                break
+            level = WEIGHT_OF_BEST * best_level + (1 - WEIGHT_OF_BEST) * answer
+        assert best is not None
+        assert values is not None
+        return self._closed(best, bound), values
+
+    def _pass(self, level: FloatArray) -> _Pass:
+        """Return the cheapest change of stored energy for trial levels of the peaks."""
+        caps = caps_at(self._measured, level, self._price)
+        if self._plan is None:
+            self._plan = room_for(self._pieces, caps.caps)
+        self._changed = self._chunks_changed(caps)
+        self._last_caps = caps
+        n, p = len(self._pieces.least_kwh), self._problem
+        change, stored = np.empty(n), np.empty(n)
+        if p.start_kwh is None:
+            start, end = self._return_to_start(change, stored)
+        else:
+            start, end = p.start_kwh, self._end
+            self._go_through(self._last_line(), start, change, stored)
+        values = values_of(self._pieces, caps.caps, self._store, self._plan, change, stored, end)
+        return _Pass(change, stored, start, values, caps)
+
+    def _chunks_changed(self, caps: CapsOfPeaks) -> Any:
+        """Return in which chunks of steps the caps are not what they were in the last pass."""
+        chunks = n_chunks(len(self._pieces.least_kwh))
+        if self._last_caps is None:
+            return np.ones(chunks, dtype=bool)
+        old, new = self._last_caps.caps, caps.caps
+        differs = (old.level_kw != new.level_kw) | (old.price != new.price)
+        before = np.concatenate(([0], np.cumsum(differs)))[new.first]
+        edges = np.minimum(np.arange(chunks + 1) * CHUNK, len(new.first) - 1)
+        return np.diff(before[edges]) > 0
+
+    def _last_line(self) -> Line:
+        return line_between(float(self._store.floor_kwh[-1]), float(self._store.ceiling_kwh[-1]))
+
+    def _go_back(self, v: Line) -> None:
+        assert self._plan is not None
+        assert self._last_caps is not None
+        failed = backward(
+            self._pieces, self._last_caps.caps, self._store, v, self._changed, self._memory, self._plan
+        )
+        self._changed[:] = False
+        if failed != -1:
+            self._changed[:] = True
+            raise NotInClassError(
+                "its cost-to-go has too many pieces"
+                if failed == -2
+                else f"no schedule keeps the limits from step {int(self._spans[failed])} on"
+            )
+
+    def _go_through(self, v: Line, start: float, change: FloatArray, stored: FloatArray) -> None:
+        """Fill in the cheapest year from a start to an end whose worth is given."""
+        self._go_back(v)
+        if not v.left[0] - NEAR_KWH <= start <= v.right[0] + NEAR_KWH:
+            raise NotInClassError("no schedule keeps the limits from the start on")
+        forward(self._pieces, self._store, self._plan, start, change, stored)
+
+    def _return_to_start(self, change: FloatArray, stored: FloatArray) -> tuple[float, End]:
+        """
+        Fill in a year that ends as it began; return how full it begins, and what is known of its end.
+
+        What the energy at the start is worth then holds for the end too: the cost-to-go forgets its end within days, so
+        that a year before the first knows its own, and so does the store its start.
+        """
+        low, high = float(self._store.floor_kwh[-1]), float(self._store.ceiling_kwh[-1])
+        v = self._last_line() if self._return is None else self._return
+        for _ in range(MOST_RETURNS):
+            self._go_back(v)
+            if not cut(v, low, high):
+                raise NotInClassError("no schedule ends as it began")
+            start = float(np.clip(self._first_guess, v.left[0], v.right[0]))
+            for _ in range(MOST_RETURNS):
+                forward(self._pieces, self._store, self._plan, start, change, stored)
+                is_back = abs(stored[-1] - start) <= NEAR_KWH
+                if is_back:
+                    break
+                start = float(np.clip(stored[-1], v.left[0], v.right[0]))
+            if is_back and self._is_last_line(v):
+                self._return, self._first_guess = v, start
+                return start, PERIODIC
+        return self._seek_start(change, stored), PERIODIC
+
+    def _is_last_line(self, v: Line) -> bool:
+        """Return whether a cost-to-go before the first step is the one that was assumed after the last."""
+        return bool(is_as_before(v, self._memory, len(self._memory.n) - 1))
+
+    def _seek_start(self, change: FloatArray, stored: FloatArray) -> float:
+        """Fill in a year that ends as it began, seeking how full by the slope of its cost, a convex function."""
+        v = self._last_line()
+        low, high = float(v.left[0]), float(v.right[0])
+        self._go_back(v)
+        cut(v, low, high)
+        low, high = float(v.left[0]), float(v.right[0])
+        below: _Tangent | None = None
+        above: _Tangent | None = None
+        start = min(max(self._first_guess, low), high)
+        for _ in range(MOST_SOLVES):
+            tangent = self._tangent(start, change, stored)
+            if abs(tangent.slope) <= FLAT_PER_KWH:
+                break
+            below, above = (tangent, above) if tangent.slope < 0 else (below, tangent)
+            if below is None or above is None:
+                end = high if tangent.slope < 0 else low
+                if start == end:
+                    break
+                start = end
+                continue
+            meeting = below.at(above)
+            least = below.cost + below.slope * (meeting - below.start)
+            if tangent.cost - least <= FLAT_PER_KWH * max(1.0, abs(least)):
+                break
+            start = meeting
+        self._first_guess = start
+        if abs(stored[-1] - start) > NEAR_KWH:
+            raise NotInClassError("no schedule ends as it began")
+        return start
+
+    def _tangent(self, start: float, change: FloatArray, stored: FloatArray) -> "_Tangent":
+        """Fill in the year from an energy, with a high price on ending with another; return its cost and slope."""
+        assert self._plan is not None
+        assert self._last_caps is not None
+        pieces, caps, store, plan = self._pieces, self._last_caps.caps, self._store, self._plan
+        missing = DEAR * (1.0 + float(np.abs(pieces.slope).max(initial=0.0)) + float(caps.price.max(initial=0.0)))
+        v = line_towards(float(store.floor_kwh[-1]), start, float(store.ceiling_kwh[-1]), missing)
+        self._go_back(v)
+        forward(pieces, store, plan, start, change, stored)
+        left_over = float(stored[-1]) - start
+        end = FIXED if abs(left_over) <= NEAR_KWH else End(-missing, -missing) if left_over > 0 else End(missing, missing)
+        values = values_of(pieces, caps, store, plan, change, stored, end).stored_per_kwh
+        last = float(values[-1]) if end is FIXED else end.low
+        cost = cost_along(pieces, plan, change) + missing * abs(left_over)
+        return _Tangent(start, cost, last - float(store.keep_frac[0] * values[0]))
+
+    def _planes(self, one: _Pass) -> Planes:
+        bounds = block_bounds(
+            self._data, self._pieces, one.caps.caps, self._store, one.values, self._spans, self._starts, *self._room
+        )
+        slopes, constant = on_peaks(one.caps, one.values.on_cap, self._starts, len(self._problem.peaks))
+        return Planes(bounds.constant + constant, bounds.begin_per_kwh, bounds.end_per_kwh, slopes)
+
+    def _bound_alone(self, one: _Pass) -> float:
+        """Return the bound of a problem without peaks."""
+        planes, p = self._planes(one), self._problem
+        begin, end = float(planes.begin_per_kwh[0]), float(planes.end_per_kwh[0])
+        low, high = float(p.floor_kwh[-1]), float(p.ceiling_kwh[-1])
+        total = float(planes.constant[0]) + p.fixed_cost + p.settlement.least_cost(np.zeros(0))
+        if p.start_kwh is None:
+            return total + min((begin + end) * low, (begin + end) * high)
+        if p.end_kwh is not None:
+            low = high = p.end_kwh
+        return total + begin * p.start_kwh + min(end * low, end * high)
+
+    def _schedule(self, one: _Pass) -> Schedule:
+        p = self._problem
+        change = split(self._pieces, self._steps, self._spans, p.keep_frac, one.change_kwh)
+        stored = one.stored_kwh
+        if len(stored) != p.n_steps:
+            stored = _stored_between(change, one.start_kwh, p.keep_frac)
+            stored[self._spans[1:] - 1] = one.stored_kwh
+        flows = np.empty((5, p.n_steps))
+        _flows(self._data, change, flows)
+        charge, discharge, held, imported, exported = flows
+        return Schedule(
+            charge_kw=charge,
+            discharge_kw=discharge,
+            stored_kwh=np.clip(stored, p.floor_kwh, p.ceiling_kwh),
+            start_kwh=one.start_kwh if p.start_kwh is not None else float(stored[-1]),
+            curtailed_kw=held,
+            import_kw=imported,
+            export_kw=exported,
+            objective=p.running_cost(import_kw=imported, export_kw=exported, discharge_kw=discharge),
+            lower_bound=-np.inf,
+            status=Status.OPTIMAL,
+        )
+
+    def _closed(self, schedule: Schedule, bound: float) -> Schedule:
+        return replace(schedule, lower_bound=min(bound, schedule.objective))
+
+
+def _store_of(p: Problem, spans: Any) -> Store:
+    ends = spans[1:] - 1
+    lengths = np.diff(spans)
+
+    def taper(one: Taper | None) -> tuple[float, float]:
+        # Power times hours is change; both sides of the limit are multiplied by the step.
+        return (0.0, np.inf) if one is None else (p.step_h * abs(one.slope_per_h), p.step_h * one.limit_kw)
+
+    rise_in, limit_in = taper(p.charge_taper)
+    rise_out, limit_out = taper(p.discharge_taper)
+    floor, ceiling = p.floor_kwh[ends].copy(), p.ceiling_kwh[ends].copy()
+    if p.end_kwh is not None:
+        floor[-1] = ceiling[-1] = p.end_kwh
+    return Store(floor, ceiling, p.keep_frac**lengths.astype(float), rise_in, limit_in, rise_out, limit_out)
+
+
+def _blocks_of(p: Problem, spans: Any) -> Any:
+    """Return the first interval of each block: the extents of the shortest peaks, and what lies between them."""
+    extents = sorted(
+        ((int(peak.steps.min()), int(peak.steps.max()) + peak.span) for peak in p.peaks if peak.steps.size),
+        key=lambda extent: extent[1] - extent[0],
+    )
+    taken: list[tuple[int, int]] = []
+    edges = {0, p.n_steps}
+    for begin, end in extents:
+        if len(edges) >= MOST_BLOCKS:
+            break
+        for edge in (begin, end):
+            if not any(low < edge < high for low, high in taken):
+                edges.add(edge)
+        taken.append((begin, end))
+    starts = np.searchsorted(spans, sorted(edges))
+    return np.unique(starts)
+
+
+def exposures(rates: FloatArray, settlement: Settlement) -> FloatArray:
+    """
+    Return what one kW more of each peak can cost at the most: its own rate, and what the rows make of it elsewhere.
+
+    Parameters
+    ----------
+    rates : ndarray of shape (n_peaks,)
+        Prices of the peaks.
+    settlement : Settlement
+        The rows.
+
+    Returns
+    -------
+    ndarray of shape (n_peaks,)
+        A price that is enough to keep a cap if keeping it pays. If it were too low, the gap would not close.
+    """
+    n = len(rates)
+    if not settlement.names:
+        return rates
+    own = np.concatenate((rates, np.maximum(settlement.cost, 0.0)))
+    most = own.copy()
+    for _ in range(len(settlement.names) + 1):
+        pushed = own.copy()
+        for row in settlement.rows:
+            columns, weights = np.array(row.columns), np.array(row.weights)
+            sign = 1.0 if np.isfinite(row.at_least) else -1.0
+            raised, raising = sign * weights > 0, sign * weights < 0
+            if raised.any() and raising.any():
+                dearest = float((most[columns[raised]] / np.abs(weights[raised])).max())
+                pushed[columns[raising]] += dearest * np.abs(weights[raising])
+        pushed = np.minimum(pushed, own.sum())
+        if np.allclose(pushed, most):
+            break
+        most = pushed
+    return np.asarray(np.maximum(most[:n], rates))
+
+
+def _first_levels(p: Problem) -> FloatArray:
+    """Return peaks to begin with: the idle plant's, less half of what the battery can give."""
+    idle = np.clip(p.load_kw + p.auxiliary_kw - p.pv_kw, 0.0, None)
+    relief = 0.5 * float(p.most_discharge_kw.max())
+    return np.array([max(peak.of(idle) - relief, peak.least) for peak in p.peaks])
+
+
+def _stored_between(change: FloatArray, start: float, keep: float) -> FloatArray:
+    stored = np.empty(len(change))
+    _follow(change, start, keep, stored)
+    return stored
+
+
+@compiled
+def _follow(change: Any, start: float, keep: float, stored: Any) -> None:
+    e = start
+    for t in range(len(change)):
+        e = keep * e + change[t]
+        stored[t] = e
+
+
+@compiled
+def _flows(data: StepData, change: Any, out: Any) -> None:
+    """Write charge, discharge, PV held back, import and export of each step."""
+    for t in range(len(change)):
+        power = change[t] / data.step_h
+        charge = discharge = cooling = 0.0
+        chords = data.charge if power > 0.0 else data.discharge
+        left = abs(power)
+        for i in range(chords.shape[1]):
+            part = min(left, chords[0, i] * chords[1, i])
+            if part <= 0.0:
+                break
+            left -= part
+            ac = part / chords[1, i]
+            cooling += ac * chords[2, i]
+            if power > 0.0:
+                charge += ac
+            else:
+                discharge += ac
+        net = data.demand_kw[t] + charge - discharge + cooling
+        held = held_back_kw(
+            net,
+            data.buy_per_kwh[t],
+            data.sell_per_kwh[t],
+            data.export_limit_kw[t],
+            data.import_limit_kw[t],
+            data.curtailable_kw[t],
+        )
+        net += held
+        out[0, t], out[1, t], out[2, t] = charge, discharge, held
+        out[3, t], out[4, t] = max(net, 0.0), max(-net, 0.0)

@@ -1,0 +1,563 @@
+"""One store through all steps: the cost-to-go backward, the schedule forward.
+
+The cost-to-go V of stored energy is convex and piecewise linear. Going back over a step joins it with the step's cost:
+``V(e) = min over D of f(D) + V(keep e + D)`` is an infimal convolution, which merges two lists of slopes in ascending
+order [1]_. The forward pass needs only where V's slope crosses that of each piece of f, so only that is kept.
+
+References
+----------
+.. [1] R. T. Rockafellar, "Convex Analysis," Princeton University Press, 1970, section 16.
+"""
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from crestfall.dispatch._compiled import compiled, inlined
+from crestfall.dispatch._pieces import Pieces
+from crestfall.dispatch._settlement import FloatArray
+
+MOST_PIECES = 20_000  # of a cost-to-go; a store that needs more is left to the general solver
+CHUNK = 96  # steps between remembered costs-to-go
+REMEMBERED = 128  # most pieces of one that is remembered
+SAME_KWH, SAME_SLOPE = 1e-9, 1e-12  # two costs-to-go that differ by less are one
+TINY_KWH = 1e-11  # shorter lengths are rounding
+TIED = 1e-13  # slopes closer than this are one
+
+
+class Store(NamedTuple):
+    """Bounds of the store; arrays of shape (n_steps,).
+
+    Parameters
+    ----------
+    floor_kwh, ceiling_kwh : ndarray
+        Bounds at the end of each step [kWh].
+    keep_frac : ndarray
+        Share of the energy before the step that is left at its end.
+    rise_in, limit_in : float
+        Taper of charging: ``change + rise_in * stored <= limit_in`` in kWh; the limit is `inf` for none.
+    rise_out, limit_out : float
+        Taper of discharging: ``-change - rise_out * stored <= limit_out``.
+    """
+
+    floor_kwh: FloatArray
+    ceiling_kwh: FloatArray
+    keep_frac: FloatArray
+    rise_in: float
+    limit_in: float
+    rise_out: float
+    limit_out: float
+
+
+class Caps(NamedTuple):
+    """Soft caps on the import of steps; those of step t are from ``first[t]`` to ``first[t + 1]``, lowest first.
+
+    Parameters
+    ----------
+    first : ndarray of int, shape (n_steps + 1,)
+        Where each step's caps begin.
+    level_kw, price : ndarray of shape (n_caps,)
+        Import that is free, and what each kW above it costs.
+    """
+
+    first: Any
+    level_kw: FloatArray
+    price: FloatArray
+
+
+class Line(NamedTuple):
+    """A convex line over stored energy: the cost-to-go, in room that lets it grow on both sides.
+
+    Slopes and lengths are kept as they were, with one scale for all: what the store loses in a step changes only that.
+
+    Parameters
+    ----------
+    slope, length : ndarray of shape (n_room,)
+        Cost for each kWh, times the scale, and kWh, over the scale; the pieces are those from head to tail.
+    head, tail : ndarray of int, shape (1,)
+        Place of the first piece, and after the last.
+    left, right : ndarray of shape (1,)
+        Energies between which the rest can be done [kWh].
+    scale : ndarray of shape (1,)
+        The scale.
+    """
+
+    slope: FloatArray
+    length: FloatArray
+    head: Any
+    tail: Any
+    left: FloatArray
+    right: FloatArray
+    scale: FloatArray
+
+
+class Memory(NamedTuple):
+    """Lines at the edges of chunks of steps.
+
+    Parameters
+    ----------
+    n : ndarray of int, shape (n_edges,)
+        Number of pieces; -1 for a line that is not known.
+    left, right : ndarray of shape (n_edges,)
+        Ends of each line [kWh].
+    slope, length : ndarray of shape (n_edges, n_room)
+        Its pieces.
+    """
+
+    n: Any
+    left: FloatArray
+    right: FloatArray
+    slope: FloatArray
+    length: FloatArray
+
+
+class Crossings(NamedTuple):
+    """What the forward pass needs of the cost-to-go, a few numbers a step.
+
+    Parameters
+    ----------
+    first, last : ndarray of int, shape (n_steps,)
+        Where each step's pieces begin and end.
+    slope, length, ratio, stored_kwh : ndarray of shape (n_entries,)
+        Pieces of the step's cost with its caps, and the energy at the end of the step up to which each is worth it.
+    """
+
+    first: Any
+    last: Any
+    slope: FloatArray
+    length: FloatArray
+    ratio: FloatArray
+    stored_kwh: FloatArray
+
+
+def room_for(pieces: Pieces, caps: Caps) -> Crossings:
+    """Return room for the crossings of a year."""
+    first = pieces.first[:-1] + caps.first[:-1]
+    n = int(pieces.first[-1] + caps.first[-1])
+    return Crossings(first, first.copy(), np.empty(n), np.empty(n), np.empty(n), np.empty(n))
+
+
+def line_between(low_kwh: float, high_kwh: float) -> Line:
+    """Return a cost-to-go of nothing between two energies: a free end, or a fixed one where they are the same."""
+    slope, length = np.zeros(2 * MOST_PIECES), np.zeros(2 * MOST_PIECES)
+    head = tail = MOST_PIECES
+    if high_kwh > low_kwh:
+        length[head] = high_kwh - low_kwh
+        tail += 1
+    return Line(
+        slope,
+        length,
+        np.array([head], dtype=np.int64),
+        np.array([tail], dtype=np.int64),
+        np.array([float(low_kwh)]),
+        np.array([float(high_kwh)]),
+        np.ones(1),
+    )
+
+
+def line_towards(low_kwh: float, wanted_kwh: float, high_kwh: float, per_kwh: float) -> Line:
+    """Return a cost-to-go that costs so much for each kWh by which the end differs from the one that is wanted."""
+    line = line_between(low_kwh, high_kwh)
+    begin = line.head[0]
+    line.slope[begin : begin + 2] = -per_kwh, per_kwh
+    line.length[begin : begin + 2] = wanted_kwh - low_kwh, high_kwh - wanted_kwh
+    line.tail[0] = begin + 2
+    return line
+
+
+def memory_for(n_steps: int) -> Memory:
+    """Return room for the lines at the edges of a year's chunks."""
+    n = n_chunks(n_steps) + 1
+    return Memory(
+        np.full(n, -1, dtype=np.int64), np.zeros(n), np.zeros(n), np.zeros((n, REMEMBERED)), np.zeros((n, REMEMBERED))
+    )
+
+
+def n_chunks(n_steps: int) -> int:
+    """Return the number of chunks of a number of steps."""
+    return -(-n_steps // CHUNK)
+
+
+@inlined
+def _cap_step(pieces: Pieces, caps: Caps, t: int, at: int, out: Crossings) -> int:
+    """Write the pieces of a step with the price of its caps on what lies above them; return the place after."""
+    import_kw = pieces.import_kw[t]
+    cap, last_cap, price = caps.first[t], caps.first[t + 1], 0.0
+    for j in range(pieces.first[t], pieces.first[t + 1]):
+        left, ratio = pieces.length[j], pieces.ratio[j]
+        while left > 0.0:
+            while cap < last_cap and import_kw >= caps.level_kw[cap] - TINY_KWH:
+                price += caps.price[cap]
+                cap += 1
+            part = left
+            if ratio > 0.0 and cap < last_cap:
+                part = min(left, (caps.level_kw[cap] - import_kw) / ratio)
+            import_kw += part * ratio
+            if left - part < TINY_KWH:
+                part = left
+            left -= part
+            out.slope[at] = pieces.slope[j] + price * ratio
+            out.length[at] = part
+            out.ratio[at] = ratio
+            at += 1
+    return at
+
+
+@inlined
+def _find_crossings(v: Line, change: float, t: int, out: Crossings) -> None:
+    """Write up to which stored energy each piece is worth it; `change` is the highest change of the step."""
+    slope, length, scale = v.slope, v.length, v.scale[0]
+    reached, i, tail = v.left[0], v.head[0], v.tail[0]
+    for j in range(out.last[t] - 1, out.first[t] - 1, -1):
+        # Where it makes no difference the plant stands still: it neither charges nor goes on discharging.
+        worth = (-out.slope[j] + (TIED if change <= TINY_KWH else -TIED)) / scale
+        while i < tail and slope[i] < worth:
+            reached += length[i] / scale
+            i += 1
+        out.stored_kwh[j] = reached
+        change -= out.length[j]
+
+
+@compiled
+def join_tapered(
+    v: Line, change: float, t: int, plan: Crossings, store: Store, low: float, high: float, spare: tuple[Any, Any]
+) -> bool:
+    """
+    Make the cost-to-go before a step of that after it, under the tapers, between two energies.
+
+    The march goes up in the energy y before the step, with the energy e at its end and the change D = e - y: either e
+    rises along V or D falls along f, whichever costs less, as far as the tapers let it; at a taper both move.
+
+    Parameters
+    ----------
+    v : Line
+        The cost-to-go.
+    change : float
+        Highest change of the step [kWh].
+    t : int
+        The step.
+    plan : Crossings
+        Its cost.
+    store : Store
+        Bounds and tapers.
+    low, high : float
+        Energies between which it is wanted [kWh].
+    spare : tuple of ndarray
+        Room for the new line.
+
+    Returns
+    -------
+    bool
+        Whether any of it lies between them.
+    """
+    new_slope, new_length = spare
+    scale, i, tail = v.scale[0], v.head[0], v.tail[0]
+    v.slope[i:tail] *= scale
+    v.length[i:tail] /= scale
+    keep, e = store.keep_frac[t], v.left[0]
+    j, first = plan.last[t] - 1, plan.first[t]
+    v_rest = v.length[i] if i < tail else 0.0
+    f_rest = plan.length[j] if j >= first else 0.0
+    while change > store.limit_in - store.rise_in * e + TINY_KWH and j >= first:
+        part = min(f_rest, change - store.limit_in + store.rise_in * e)
+        change -= part
+        f_rest -= part
+        if f_rest <= TINY_KWH:
+            j -= 1
+            f_rest = plan.length[j] if j >= first else 0.0
+    low_y, high_y = low * keep, high * keep
+    y = e - change
+    at, left = 0, max(y, low_y)
+    while y < high_y and (i < tail or j >= first):
+        is_up = i < tail and (j < first or v.slope[i] <= -plan.slope[j])
+        part, along = v_rest if is_up else f_rest, 0.0
+        if is_up and change > 0.0 and store.rise_in > 0.0:
+            room = (store.limit_in - change) / store.rise_in - e
+            if room > TINY_KWH:
+                part = min(part, room)
+            elif j < first:
+                break
+            else:
+                along = store.rise_in
+        elif not is_up and change - part < 0.0:
+            room = change + store.limit_out + store.rise_out * e
+            if room > TINY_KWH:
+                part = min(part, room)
+            elif i >= tail:
+                break
+            else:
+                along = store.rise_out
+        if along > 0.0:
+            v_part = min(v_rest, f_rest / along)
+            f_part = v_part * along
+            piece = (v.slope[i] - plan.slope[j] * along) / (1.0 + along)
+        elif is_up:
+            v_part, f_part, piece = part, 0.0, v.slope[i]
+        elif part > 0.0 and f_rest > 0.0:
+            v_part, f_part, piece = 0.0, part, -plan.slope[j]
+        else:
+            break
+        e, change = e + v_part, change - f_part
+        v_rest, f_rest = v_rest - v_part, f_rest - f_part
+        if i < tail and v_rest <= TINY_KWH:
+            i += 1
+            v_rest = v.length[i] if i < tail else 0.0
+        if j >= first and f_rest <= TINY_KWH:
+            j -= 1
+            f_rest = plan.length[j] if j >= first else 0.0
+        begin = max(y, low_y)
+        y = e - change
+        shown = min(y, high_y) - begin
+        if shown > TINY_KWH:
+            if at > 0 and abs(piece * keep - new_slope[at - 1]) < TIED:
+                new_length[at - 1] += shown / keep
+            else:
+                new_slope[at], new_length[at] = piece * keep, shown / keep
+                at += 1
+    is_some = y >= low_y - TINY_KWH and left <= high_y + TINY_KWH
+    head = (len(v.slope) - at) // 2
+    v.slope[head : head + at], v.length[head : head + at] = new_slope[:at], new_length[:at]
+    v.head[0], v.tail[0], v.scale[0] = head, head + at, 1.0
+    v.left[0], v.right[0] = min(left, high_y) / keep, max(min(y, high_y), low_y) / keep
+    return is_some
+
+
+@inlined
+def _insert(v: Line, slope: float, length: float, i: int) -> int:
+    """Put a piece before place i or later, where its slope belongs; return that place."""
+    slopes, lengths = v.slope, v.length
+    head, tail = v.head[0], v.tail[0]
+    while i < tail and slopes[i] < slope:
+        i += 1
+    if i < tail and slopes[i] - slope < TIED:
+        lengths[i] += length
+    elif i > head and slope - slopes[i - 1] < TIED:
+        lengths[i - 1] += length
+    elif i - head < tail - i:
+        for k in range(head, i):
+            slopes[k - 1], lengths[k - 1] = slopes[k], lengths[k]
+        slopes[i - 1], lengths[i - 1] = slope, length
+        v.head[0] = head - 1
+    else:
+        for k in range(tail, i, -1):
+            slopes[k], lengths[k] = slopes[k - 1], lengths[k - 1]
+        slopes[i], lengths[i] = slope, length
+        v.tail[0] = tail + 1
+    return i
+
+
+@inlined
+def _join(v: Line, change: float, t: int, plan: Crossings, store: Store, low: float, high: float) -> bool:
+    """Make the cost-to-go before a step of that after it, between two energies; return whether there is one."""
+    least, i = change, v.head[0]
+    scale = v.scale[0]
+    for j in range(plan.last[t] - 1, plan.first[t] - 1, -1):
+        i = _insert(v, -plan.slope[j] / scale, plan.length[j] * scale, i)
+        least -= plan.length[j]
+    keep = store.keep_frac[t]
+    v.left[0], v.right[0] = (v.left[0] - change) / keep, (v.right[0] - least) / keep
+    v.scale[0] = scale * keep
+    return _trim(v, low, high)
+
+
+@inlined
+def _trim(v: Line, low: float, high: float) -> bool:
+    """Cut a line to what lies between two energies; return whether anything does."""
+    scale, slopes_end = v.scale[0], v.tail[0]
+    head, left = v.head[0], v.left[0]
+    is_some = left <= high + TINY_KWH and v.right[0] >= low - TINY_KWH
+    while left < low and head < slopes_end:
+        part = v.length[head] / scale
+        if left + part <= low + TINY_KWH:
+            left += part
+            head += 1
+        else:
+            v.length[head] -= (low - left) * scale
+            left = low
+    tail, right = v.tail[0], v.right[0]
+    while right > high and tail > head:
+        part = v.length[tail - 1] / scale
+        if right - part >= high - TINY_KWH:
+            right -= part
+            tail -= 1
+        else:
+            v.length[tail - 1] -= (right - high) * scale
+            right = high
+    v.head[0], v.tail[0] = head, tail
+    v.left[0], v.right[0] = min(max(left, low), high), max(min(right, high), low)
+    return is_some
+
+
+@compiled
+def _settle(v: Line, n_new: int) -> None:
+    """Bring a line back to the middle of its room, and its scale to 1, before either runs out."""
+    room = len(v.slope)
+    head, tail = v.head[0], v.tail[0]
+    if head > n_new and tail < room - n_new and v.scale[0] > 1e-3:
+        return
+    begin, scale = (room - (tail - head)) // 2, v.scale[0]
+    v.slope[begin : begin + tail - head] = v.slope[head:tail].copy() * scale
+    v.length[begin : begin + tail - head] = v.length[head:tail].copy() / scale
+    v.head[0], v.tail[0], v.scale[0] = begin, begin + tail - head, 1.0
+
+
+@compiled
+def cut(v: Line, low: float, high: float) -> bool:
+    """Cut a line to what lies between two energies, in place; return whether anything does."""
+    is_some = _trim(v, low, high)
+    # Over a year rounding grows as standing losses do; a line that goes into the next year must not hand it on.
+    head, tail = v.head[0], v.tail[0]
+    total = v.length[head:tail].sum() / v.scale[0]
+    if total > 0.0:
+        v.length[head:tail] *= (v.right[0] - v.left[0]) / total
+    return is_some
+
+
+@compiled
+def backward(pieces: Pieces, caps: Caps, store: Store, v: Line, is_changed: Any, memory: Memory, out: Crossings) -> int:
+    """
+    Write the crossings of all steps, and leave the cost-to-go before the first.
+
+    Chunks of steps whose caps have not changed are skipped where the cost-to-go at their end is what it was.
+
+    Parameters
+    ----------
+    pieces : Pieces
+        Cost of each step.
+    caps : Caps
+        Soft caps on import.
+    store : Store
+        Bounds of the store.
+    v : Line
+        Cost-to-go after the last step; afterwards, that before the first.
+    is_changed : ndarray of bool, shape (n_chunks,)
+        Whether caps of a chunk have changed since the last pass.
+    memory : Memory
+        Costs-to-go of the last pass at the edges of the chunks.
+    out : Crossings
+        Where to.
+
+    Returns
+    -------
+    int
+        First step, from the end, from which nothing is feasible; -1 if all are, -2 if the line has too many pieces.
+    """
+    n_steps = len(pieces.least_kwh)
+    is_tapered = store.limit_in < np.inf or store.limit_out < np.inf
+    spare = (np.empty(len(v.slope)), np.empty(len(v.slope))) if is_tapered else (np.empty(0), np.empty(0))
+    for chunk in range(len(is_changed) - 1, -1, -1):
+        if not is_changed[chunk] and is_as_before(v, memory, chunk + 1):
+            _recall(v, memory, chunk)
+            continue
+        _remember(v, memory, chunk + 1)
+        for t in range(min((chunk + 1) * CHUNK, n_steps) - 1, chunk * CHUNK - 1, -1):
+            n_new = pieces.first[t + 1] - pieces.first[t] + caps.first[t + 1] - caps.first[t]
+            if v.tail[0] - v.head[0] > MOST_PIECES - n_new:
+                return -2
+            _settle(v, n_new)
+            out.last[t] = _cap_step(pieces, caps, t, out.first[t], out)
+            change = pieces.least_kwh[t]
+            for j in range(out.first[t], out.last[t]):
+                change += out.length[j]
+            _find_crossings(v, change, t, out)
+            low, high = -np.inf, np.inf
+            if t > 0:
+                low, high = store.floor_kwh[t - 1], store.ceiling_kwh[t - 1]
+            if is_tapered:
+                is_some = join_tapered(v, change, t, out, store, low, high, spare)
+            else:
+                is_some = _join(v, change, t, out, store, low, high)
+            if not is_some:
+                return t
+    _remember(v, memory, 0)
+    return -1
+
+
+@compiled
+def is_as_before(v: Line, memory: Memory, edge: int) -> bool:
+    """Return whether a line is the one that is remembered at the edge of a chunk."""
+    n, scale, head = v.tail[0] - v.head[0], v.scale[0], v.head[0]
+    if memory.n[edge] != n or abs(memory.left[edge] - v.left[0]) > SAME_KWH:
+        return False
+    for i in range(n):
+        if abs(memory.slope[edge, i] - v.slope[head + i] * scale) > SAME_SLOPE:
+            return False
+        if abs(memory.length[edge, i] - v.length[head + i] / scale) > SAME_KWH:
+            return False
+    return True
+
+
+@compiled
+def _remember(v: Line, memory: Memory, edge: int) -> None:
+    n, scale, head = v.tail[0] - v.head[0], v.scale[0], v.head[0]
+    memory.n[edge] = -1
+    if n > memory.slope.shape[1]:
+        return
+    memory.n[edge], memory.left[edge], memory.right[edge] = n, v.left[0], v.right[0]
+    for i in range(n):
+        memory.slope[edge, i] = v.slope[head + i] * scale
+        memory.length[edge, i] = v.length[head + i] / scale
+
+
+@compiled
+def _recall(v: Line, memory: Memory, edge: int) -> None:
+    n = memory.n[edge]
+    head = (len(v.slope) - n) // 2
+    v.head[0], v.tail[0], v.scale[0] = head, head + n, 1.0
+    v.left[0], v.right[0] = memory.left[edge], memory.right[edge]
+    v.slope[head : head + n] = memory.slope[edge, :n]
+    v.length[head : head + n] = memory.length[edge, :n]
+
+
+@compiled
+def forward(pieces: Pieces, store: Store, plan: Crossings, start_kwh: float, change_kwh: Any, stored_kwh: Any) -> None:
+    """
+    Write the cheapest change and the stored energy of each step.
+
+    Parameters
+    ----------
+    pieces : Pieces
+        Cost of each step.
+    store : Store
+        Bounds of the store.
+    plan : Crossings
+        What `backward` found.
+    start_kwh : float
+        Energy before the first step [kWh].
+    change_kwh, stored_kwh : ndarray of shape (n_steps,)
+        Where to [kWh].
+    """
+    e = start_kwh
+    for t in range(len(pieces.least_kwh)):
+        y = store.keep_frac[t] * e
+        change = pieces.least_kwh[t]
+        for j in range(plan.first[t], plan.last[t]):
+            room = plan.stored_kwh[j] - (y + change)
+            if room <= 0.0:
+                break
+            if room < plan.length[j]:
+                change = plan.stored_kwh[j] - y
+                break
+            change += plan.length[j]
+        if store.limit_in < np.inf:
+            change = min(change, max((store.limit_in - store.rise_in * y) / (1.0 + store.rise_in), 0.0))
+        if store.limit_out < np.inf:
+            change = max(change, min(-(store.limit_out + store.rise_out * y) / (1.0 + store.rise_out), 0.0))
+        e = min(max(y + change, store.floor_kwh[t]), store.ceiling_kwh[t])
+        change_kwh[t], stored_kwh[t] = change, e
+
+
+@compiled
+def cost_along(pieces: Pieces, plan: Crossings, change_kwh: Any) -> float:
+    """Return the cost of a schedule by the pieces of its steps, caps included."""
+    total = 0.0
+    for t in range(len(change_kwh)):
+        total += pieces.cost[t]
+        left = change_kwh[t] - pieces.least_kwh[t]
+        for j in range(plan.first[t], plan.last[t]):
+            part = min(left, plan.length[j])
+            if part <= 0.0:
+                break
+            total += part * plan.slope[j]
+            left -= part
+    return total

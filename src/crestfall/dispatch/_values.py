@@ -1,0 +1,372 @@
+"""The value of stored energy along a schedule, and the bound that it proves.
+
+A price m of the change of stored energy in each step supports a schedule if no step and no store would rather differ:
+the slope of the step's cost is m, and m stays the same (but for what the store loses) until floor or ceiling is touched;
+at the floor it may fall from a step to the next, at the ceiling rise. Each step allows an interval of such prices. The
+intervals are chained backward, then one price is chosen forward. By weak duality any prices give a bound: a bad choice
+weakens it and cannot falsify it.
+"""
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from crestfall.dispatch._compiled import compiled, inlined
+from crestfall.dispatch._pieces import MOST_REGIONS, Pieces, StepData, fill_step, room
+from crestfall.dispatch._settlement import FloatArray
+from crestfall.dispatch._store import Caps, Crossings, Store
+
+NEAR_KWH = 1e-9  # of an end of a piece or a bound of the store: at it
+MOST_RETURNS = 4  # of the price at the end to that at the start
+
+
+class End(NamedTuple):
+    """What is known of the value of stored energy after the last step.
+
+    Parameters
+    ----------
+    low, high : float
+        Between which values it is.
+    is_periodic : bool
+        Whether it is that before the first step.
+    """
+
+    low: float
+    high: float
+    is_periodic: bool = False
+
+
+FREE, FIXED, PERIODIC = End(0.0, 0.0), End(-np.inf, np.inf), End(-np.inf, np.inf, True)
+
+
+class Values(NamedTuple):
+    """Prices along a schedule; arrays of shape (n_steps,) unless said otherwise.
+
+    Parameters
+    ----------
+    stored_per_kwh : ndarray
+        Value of one kWh more in the store at the end of each step.
+    taper_in, taper_out : ndarray
+        Value of one kWh more of change that the tapers would allow.
+    on_cap : ndarray of shape (n_caps,)
+        Value of one kW more of each cap.
+    """
+
+    stored_per_kwh: FloatArray
+    taper_in: FloatArray
+    taper_out: FloatArray
+    on_cap: FloatArray
+
+
+def values_of(
+    pieces: Pieces, caps: Caps, store: Store, plan: Crossings, change_kwh: FloatArray, stored_kwh: FloatArray, end: End
+) -> Values:
+    """
+    Return prices that support a schedule.
+
+    Parameters
+    ----------
+    pieces : Pieces
+        Cost of each step.
+    caps : Caps
+        Soft caps on import.
+    store : Store
+        Bounds of the store.
+    plan : Crossings
+        The steps' costs with their caps.
+    change_kwh, stored_kwh : ndarray of shape (n_steps,)
+        The schedule [kWh].
+    end : End
+        What is known of the end.
+
+    Returns
+    -------
+    Values
+        The prices.
+    """
+    n = len(change_kwh)
+    values = Values(np.empty(n), np.zeros(n), np.zeros(n), np.zeros(len(caps.price)))
+    _choose(pieces, caps, store, plan, change_kwh, stored_kwh, end, values)
+    return values
+
+
+@inlined
+def _mean(low: float, high: float) -> float:
+    if low == -np.inf:
+        return 0.0 if high == np.inf else high
+    return low if high == np.inf else 0.5 * (low + high)
+
+
+@inlined
+def _taper_at(store: Store, change: float, stored: float) -> int:
+    """Return 1 where the taper of charging binds, -1 where that of discharging does, else 0."""
+    taper = 0
+    if change > 0.0 and change + store.rise_in * stored >= store.limit_in - NEAR_KWH:
+        taper = 1
+    elif change < 0.0 and -change - store.rise_out * stored >= store.limit_out - NEAR_KWH:
+        taper = -1
+    return taper
+
+
+@compiled
+def _chain(
+    store: Store, slopes: tuple[Any, Any], change: Any, stored: Any, low: float, high: float, lows: Any, highs: Any
+) -> None:
+    """Write the interval of prices that each step and all after it allow, given that of the end."""
+    below_of, above_of = slopes
+    floor, ceiling, keep = store.floor_kwh, store.ceiling_kwh, store.keep_frac
+    is_tapered = store.limit_in < np.inf or store.limit_out < np.inf
+    for t in range(len(change) - 1, -1, -1):
+        # Prices of the store at the end of the step: any above what comes after at the floor, any below at the ceiling.
+        if stored[t] <= floor[t] + NEAR_KWH:
+            high = np.inf
+        if stored[t] >= ceiling[t] - NEAR_KWH:
+            low = -np.inf
+        below, above = below_of[t], above_of[t]
+        taper = _taper_at(store, change[t], stored[t]) if is_tapered else 0
+        if taper == 0:
+            low, high = max(below, low), min(above, high)
+        else:
+            rise = store.rise_in if taper > 0 else store.rise_out
+            if taper > 0:
+                above, low = min(above, high), max(low, below)
+            else:
+                below, high = max(below, low), min(high, above)
+            if rise > 0.0:
+                low, high = (below * rise + low) / (1.0 + rise), (above * rise + high) / (1.0 + rise)
+        if low > high:
+            # Rounding, or a dent that the hull bridges: as near to both as can be.
+            low = high = 0.5 * (low + high)
+        lows[t], highs[t] = low, high
+        low, high = keep[t] * low, keep[t] * high
+
+
+@compiled
+def _choose(
+    pieces: Pieces, caps: Caps, store: Store, plan: Crossings, change: Any, stored: Any, end: End, out: Values
+) -> None:
+    n = len(change)
+    lows, highs = np.empty(n), np.empty(n)
+    slopes = (np.empty(n), np.empty(n))
+    _find_slopes(pieces.least_kwh, plan.first, plan.last, plan.slope, plan.length, change, slopes)
+    _chain(store, slopes, change, stored, end.low, end.high, lows, highs)
+    keep = store.keep_frac[0]
+    if end.is_periodic:
+        _chain(store, slopes, change, stored, keep * lows[0], keep * highs[0], lows, highs)
+    value = _mean(lows[0], highs[0])
+    for _ in range(MOST_RETURNS):
+        last = _choose_forward(store, slopes, change, stored, lows, highs, value, out)
+        if not end.is_periodic:
+            break
+        # The price at the end must agree with that before the first step, as in any other step.
+        agreeing = keep * value
+        if stored[n - 1] <= store.floor_kwh[n - 1] + NEAR_KWH:
+            agreeing = max(agreeing, last)
+        if stored[n - 1] >= store.ceiling_kwh[n - 1] - NEAR_KWH:
+            agreeing = min(agreeing, last)
+        if last == agreeing:
+            break
+        value = min(max(last / keep, lows[0]), highs[0])
+        _chain(store, slopes, change, stored, keep * value, keep * value, lows, highs)
+    if len(caps.price) > 0:
+        _price_caps(pieces, caps, change, out)
+
+
+@compiled
+def _find_slopes(least: Any, first: Any, last: Any, slope: Any, length: Any, change: Any, out: tuple[Any, Any]) -> None:
+    """Write the slopes of each step's cost on either side of its change."""
+    below, above = out
+    for t in range(len(change)):
+        at, low, high = least[t], -np.inf, np.inf
+        for j in range(first[t], last[t]):
+            if change[t] <= at + NEAR_KWH:
+                high = slope[j]
+                break
+            at += length[j]
+            low = slope[j]
+            if change[t] < at - NEAR_KWH:
+                high = low
+                break
+        below[t], above[t] = low, high
+
+
+@compiled
+def _choose_forward(
+    store: Store,
+    slopes: tuple[Any, Any],
+    change: Any,
+    stored: Any,
+    lows: Any,
+    highs: Any,
+    value: float,
+    out: Values,
+) -> float:
+    """Write prices from a first one on, each within its interval, and return the last."""
+    n = len(change)
+    below, above = slopes
+    keep = store.keep_frac
+    is_tapered = store.limit_in < np.inf or store.limit_out < np.inf
+    prices, taper_in, taper_out = out.stored_per_kwh, out.taper_in, out.taper_out
+    for t in range(n):
+        prices[t] = value
+        low, high, kept = -np.inf, np.inf, 1.0
+        if t < n - 1:
+            kept = keep[t + 1]
+            low, high = kept * lows[t + 1], kept * highs[t + 1]
+        after = min(max(value, low), high)
+        taper = _taper_at(store, change[t], stored[t]) if is_tapered else 0
+        if is_tapered:
+            taper_in[t] = taper_out[t] = 0.0
+        if taper != 0:
+            rise = store.rise_in if taper > 0 else store.rise_out
+            slope = min(max(value, below[t]), above[t])
+            if rise > 0.0:
+                after = min(max(value * (1.0 + rise) - slope * rise, low), high)
+                slope = min(max((value * (1.0 + rise) - after) / rise, below[t]), above[t])
+            if taper > 0:
+                taper_in[t] = max(value - slope, 0.0)
+            else:
+                taper_out[t] = max(slope - value, 0.0)
+        if t < n - 1:
+            value = after if kept == 1.0 else after / kept
+    return value
+
+
+@compiled
+def _price_caps(pieces: Pieces, caps: Caps, changes: Any, out: Values) -> None:
+    """Write what one more kW of each cap is worth."""
+    first, level, price, on_cap = caps.first, caps.level_kw, caps.price, out.on_cap
+    prices, taper_in, taper_out = out.stored_per_kwh, out.taper_in, out.taper_out
+    begin, slopes, lengths, ratios = pieces.first, pieces.slope, pieces.length, pieces.ratio
+    for t in range(len(changes)):
+        if first[t] == first[t + 1]:
+            continue
+        import_kw, at, change = pieces.import_kw[t], pieces.least_kwh[t], changes[t]
+        slope, ratio = -np.inf, 0.0
+        for j in range(begin[t], begin[t + 1]):
+            if at + NEAR_KWH >= change and ratio > 0.0:
+                break
+            part = min(lengths[j], max(change - at, 0.0))
+            import_kw += part * ratios[j]
+            at += part
+            slope, ratio = slopes[j], ratios[j]
+        if import_kw < level[first[t]] - NEAR_KWH:
+            continue
+        value = prices[t] - taper_in[t] + taper_out[t]
+        left = max((value - slope) / ratio, 0.0) if ratio > 0.0 else 0.0
+        for cap in range(first[t], first[t + 1]):
+            if import_kw > level[cap] + NEAR_KWH:
+                on_cap[cap] = price[cap]
+            elif import_kw >= level[cap] - NEAR_KWH:
+                on_cap[cap] = min(price[cap], left)
+            left = max(left - on_cap[cap], 0.0)
+
+
+class BlockBound(NamedTuple):
+    """Bounds on the cost of blocks of steps, for any caps and any energy at their ends; shape (n_blocks,).
+
+    Parameters
+    ----------
+    constant : ndarray
+        Least cost of each block where caps and energies at its ends are 0.
+    begin_per_kwh, end_per_kwh : ndarray
+        Cost of one more kWh before its first step, and at the end of its last.
+    """
+
+    constant: FloatArray
+    begin_per_kwh: FloatArray
+    end_per_kwh: FloatArray
+
+
+@compiled
+def block_bounds(
+    data: StepData, pieces: Pieces, caps: Caps, store: Store, values: Values, spans: Any, starts: Any, regions: Any, spare: Pieces
+) -> BlockBound:
+    """
+    Return the bounds of blocks that prices prove.
+
+    Parameters
+    ----------
+    data : StepData
+        Prices and limits of the steps of the data.
+    pieces : Pieces
+        Cost of each interval.
+    caps : Caps
+        Soft caps on import; their share of the bound is left to the caller.
+    store : Store
+        Bounds of the store.
+    values : Values
+        The prices.
+    spans : ndarray of int, shape (n_intervals + 1,)
+        First step of the data of each interval.
+    starts : ndarray of int, shape (n_blocks + 1,)
+        First interval of each block.
+    regions : tuple of ndarray
+        Room for :func:`fill_step`.
+    spare : Pieces
+        Room for one step.
+
+    Returns
+    -------
+    BlockBound
+        The bounds.
+    """
+    n_blocks = len(starts) - 1
+    constant, begin, finish = np.zeros(n_blocks), np.zeros(n_blocks), np.zeros(n_blocks)
+    for b in range(n_blocks):
+        begin[b] = -store.keep_frac[starts[b]] * values.stored_per_kwh[starts[b]]
+        total = 0.0
+        for t in range(starts[b], starts[b + 1]):
+            into, outof = values.taper_in[t], values.taper_out[t]
+            value = values.stored_per_kwh[t] - into + outof
+            on_import, is_bridged = 0.0, False
+            for cap in range(caps.first[t], caps.first[t + 1]):
+                on_import += values.on_cap[cap]
+            for j in range(pieces.first[t], pieces.first[t + 1]):
+                is_bridged = is_bridged or pieces.bridge[j]
+            for i in range(spans[t], spans[t + 1]):
+                # A price on import changes whether PV is held back where import was paid for.
+                is_bridged = is_bridged or (data.buy_per_kwh[i] < 0.0 and data.curtailable_kw[i] > 0.0)
+            if is_bridged and on_import > 0.0:
+                total += _least_of_steps(data, spans[t], spans[t + 1], value, on_import, store.keep_frac[t], regions, spare)
+            else:
+                total += pieces.cost[t] + on_import * pieces.import_kw[t] - value * pieces.least_kwh[t]
+                for j in range(pieces.first[t], pieces.first[t + 1]):
+                    slope = pieces.slope[j] + on_import * pieces.ratio[j] - value
+                    if slope < 0.0:
+                        total += slope * pieces.length[j]
+            if into > 0.0:
+                total -= into * store.limit_in
+            if outof > 0.0:
+                total -= outof * store.limit_out
+            on_stored = values.stored_per_kwh[t] + into * store.rise_in - outof * store.rise_out
+            if t + 1 < starts[b + 1]:
+                on_stored -= store.keep_frac[t + 1] * values.stored_per_kwh[t + 1]
+                total += on_stored * (store.floor_kwh[t] if on_stored > 0.0 else store.ceiling_kwh[t])
+            else:
+                finish[b] = on_stored
+        constant[b] = total
+    return BlockBound(constant, begin, finish)
+
+
+@compiled
+def _least_of_steps(
+    data: StepData, begin: int, end: int, value: float, on_import: float, keep: float, regions: Any, spare: Pieces
+) -> float:
+    """Return the least cost of an interval less the value of its change, its import priced further, without a hull."""
+    n = end - begin
+    total = 0.0
+    for i in range(begin, end):
+        # What is stored in an early step of the interval has lost a little by its end.
+        kept = keep ** ((end - 1 - i) / n)
+        last = fill_step(data, i, on_import / (n * data.step_h), 0, 0, regions, spare)
+        total += spare.cost[0] - kept * value * spare.least_kwh[0]
+        for j in range(last):
+            total += min(spare.slope[j] - kept * value, 0.0) * spare.length[j]
+    return total
+
+
+def room_for_step(data: StepData) -> tuple[Any, Pieces]:
+    """Return room for the pieces of one step."""
+    regions = (np.empty(MOST_REGIONS), np.empty(MOST_REGIONS), np.zeros(MOST_REGIONS, dtype=np.bool_))
+    return regions, room(1, data.charge.shape[1] + data.discharge.shape[1] + MOST_REGIONS)
