@@ -22,7 +22,7 @@ from crestfall.dispatch._caps import CapsOfPeaks, caps_at, measured_by, on_peaks
 from crestfall.dispatch._compiled import compiled
 from crestfall.dispatch._intervals import joined, spans_of, split
 from crestfall.dispatch._master import Master, Planes
-from crestfall.dispatch._pieces import StepData, StepLimitError, held_back_kw, pieces_of, step_data
+from crestfall.dispatch._pieces import NEGLIGIBLE, StepData, StepLimitError, held_back_kw, pieces_of, step_data
 from crestfall.dispatch._problem import Problem, Taper
 from crestfall.dispatch._schedule import Schedule, Status
 from crestfall.dispatch._settlement import FloatArray, Settlement
@@ -52,6 +52,7 @@ PROVEN_FRAC = 1e-6  # of the cost: the gap at which the search ends
 MOST_BLOCKS = 400
 MOST_RETURNS = 4  # of the year's end to its start, before it is sought otherwise
 MOST_SOLVES = 60
+MOST_SIDES = 8  # searches for a better schedule where costs are not convex
 FLAT_PER_KWH = 1e-9
 DEAR = 10.0  # times the highest price: what it costs to miss the end that is asked for
 
@@ -130,35 +131,82 @@ class ExactSearch:
         self._deadline = time.monotonic() + time_limit_s
         self._gap_frac = gap_frac
         self._data = step_data(p)
-        try:
-            self._steps = pieces_of(self._data)
-        except StepLimitError as error:
-            raise NotInClassError(str(error)) from None
+        self._n_sided = 0
         self._spans = spans_of(p)
-        self._pieces = joined(self._steps, self._spans, p.keep_frac)
+        self._take_pieces()
         self._store = _store_of(p, self._spans)
         self._measured = measured_by(p, self._spans)
         self._price = exposures(np.array([peak.rate_per_kw for peak in p.peaks]), p.settlement)
         self._end = PERIODIC if p.start_kwh is None else FREE if p.end_kwh is None else FIXED
         self._room = room_for_step(self._data)
         self._starts = _blocks_of(p, self._spans)
-        self._plan: Crossings | None = None
-        self._last_caps: CapsOfPeaks | None = None
-        self._memory = memory_for(len(self._pieces.least_kwh))
-        self._return: Line | None = None  # what energy is worth at the end of a year that ends as it began
         self._first_guess = float(self._store.floor_kwh[-1])
 
     def run(self) -> tuple[Schedule, Values]:
-        """Return the schedule of least cost with its bound, and the value of stored energy along it."""
-        if not self._problem.peaks:
-            one = self._pass(np.zeros(0))
-            schedule = self._schedule(one)
-            bound = self._bound_alone(one)
-            return self._closed(schedule, bound), one.values
-        return self._search()
+        """
+        Return the schedule of least cost with its bound, and the value of stored energy along it.
 
-    def _search(self) -> tuple[Schedule, Values]:
+        Where a step's cost is not convex the bound is that of its hull. A schedule that lies inside a dent costs more
+        than the hull says; it keeps to its side of the dent, where the cost is convex, and is sought again: it can only
+        get better.
+        """
+        best, bound, values = self._search()
+        for _ in range(MOST_SIDES):
+            try:
+                if self._is_proven(best, bound) or not self._keep_sides(best):
+                    break
+                found, _, found_values = self._search()
+            except NotInClassError:  # rounding has closed the side on which the schedule lies
+                break
+            if found.objective >= best.objective - NEGLIGIBLE * abs(best.objective):
+                break
+            best, values = found, found_values
+        return replace(best, lower_bound=min(bound, best.objective), repaired_steps=self._n_sided), values
+
+    def _is_proven(self, schedule: Schedule, bound: float) -> bool:
+        return schedule.objective - bound <= self._gap_frac * max(abs(schedule.objective), 1.0)
+
+    def _keep_sides(self, schedule: Schedule) -> bool:
+        """Bind the steps whose cost is not convex to the side of the dent where they are; return whether any are new."""
+        data, n = self._data, self._problem.n_steps
+        dented = np.zeros(n, dtype=bool)
+        dented[np.repeat(np.arange(n), np.diff(self._steps.first))[self._steps.bridge]] = True
+        if not dented.any():
+            return False
+        charging, importing = schedule.charge_kw > 0, schedule.import_kw > 0
+        pays = data.sell_per_kwh > data.buy_per_kwh  # to send out rather than to take in: a dent at the meter
+
+        def bound_to_zero(limit: FloatArray, where: Any) -> FloatArray:
+            return np.where(where, 0.0, limit)
+
+        self._data = data._replace(
+            most_charge_kw=bound_to_zero(data.most_charge_kw, dented & ~charging),
+            most_discharge_kw=bound_to_zero(data.most_discharge_kw, dented & charging),
+            export_limit_kw=bound_to_zero(data.export_limit_kw, dented & pays & importing),
+            import_limit_kw=bound_to_zero(data.import_limit_kw, dented & pays & ~importing),
+        )
+        self._n_sided = max(self._n_sided, int(dented.sum()))
+        self._take_pieces()
+        return True
+
+    def _take_pieces(self) -> None:
+        """Lay out the costs of the steps anew; nothing is known of them yet."""
+        try:
+            self._steps = pieces_of(self._data)
+        except StepLimitError as error:
+            raise NotInClassError(str(error)) from None
+        self._pieces = joined(self._steps, self._spans, self._problem.keep_frac)
+        self._memory = memory_for(len(self._pieces.least_kwh))
+        self._plan: Crossings | None = None
+        self._last_caps: CapsOfPeaks | None = None
+        self._return: Line | None = None  # what energy is worth at the end of a year that ends as it began
+
+    def _search(self) -> tuple[Schedule, float, Values]:
+        """Return the best schedule for the costs as they are laid out, a bound, and the value of stored energy."""
         p = self._problem
+        if not p.peaks:
+            one = self._pass(np.zeros(0))
+            return self._schedule(one), self._bound_alone(one), one.values
         master = Master(p, self._spans[self._starts])
         best: Schedule | None = None
         values: Values | None = None
@@ -174,14 +222,14 @@ class ExactSearch:
             answer, now = master.solve()
             bound = max(bound, now)
             logger.debug("round %d: cost %.6f, bound %.6f", number, best.objective, bound)
-            if best.objective - bound <= self._gap_frac * max(abs(best.objective), 1.0):
+            if self._is_proven(best, bound):
                 break
             if time.monotonic() > self._deadline:
                 break
             level = WEIGHT_OF_BEST * best_level + (1 - WEIGHT_OF_BEST) * answer
         assert best is not None
         assert values is not None
-        return self._closed(best, bound), values
+        return best, bound, values
 
     def _pass(self, level: FloatArray) -> _Pass:
         """Return the cheapest change of stored energy for trial levels of the peaks."""
@@ -314,7 +362,7 @@ class ExactSearch:
 
     def _planes(self, one: _Pass) -> Planes:
         bounds = block_bounds(
-            self._data, self._pieces, one.caps.caps, self._store, one.values, self._spans, self._starts, *self._room
+            self._data, self._pieces, one.caps.caps, self._store, one.values, self._spans, self._starts, self._room
         )
         slopes, constant = on_peaks(one.caps, one.values.on_cap, self._starts, len(self._problem.peaks))
         return Planes(bounds.constant + constant, bounds.begin_per_kwh, bounds.end_per_kwh, slopes)
@@ -353,9 +401,6 @@ class ExactSearch:
             lower_bound=-np.inf,
             status=Status.OPTIMAL,
         )
-
-    def _closed(self, schedule: Schedule, bound: float) -> Schedule:
-        return replace(schedule, lower_bound=min(bound, schedule.objective))
 
 
 def _store_of(p: Problem, spans: Any) -> Store:

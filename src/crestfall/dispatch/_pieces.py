@@ -142,7 +142,7 @@ def pieces_of(data: StepData) -> Pieces:
     """
     n = len(data.demand_kw)
     pieces = room(n, n * (data.charge.shape[1] + data.discharge.shape[1] + MOST_REGIONS))
-    failed = _fill(data, pieces)
+    failed = fill_steps(data, 0, n, 0.0, pieces)
     if failed >= 0:
         raise StepLimitError(failed)
     used = int(pieces.first[-1])
@@ -166,7 +166,7 @@ def room(n_steps: int, n_pieces: int) -> Pieces:
     )
 
 
-@compiled
+@inlined
 def held_back_kw(net_kw: float, buy: float, sell: float, export_kw: float, import_kw: float, most_kw: float) -> float:
     """
     Return the PV to hold back at a net power, for the least cost within the limits of the meter.
@@ -241,187 +241,154 @@ def _regions(
 
 
 @compiled
-def _fill(data: StepData, out: Pieces) -> int:
-    """Write the pieces of all steps; return the first step that has none, or -1."""
-    regions = (np.empty(MOST_REGIONS), np.empty(MOST_REGIONS), np.zeros(MOST_REGIONS, dtype=np.bool_))
-    at = 0
-    for t in range(len(data.demand_kw)):
-        out.first[t] = at
-        at = fill_step(data, t, 0.0, at, t, regions, out)
-        if at < 0:
-            return t
-    out.first[len(data.demand_kw)] = at
-    return -1
-
-
-@compiled
-def fill_step(data: StepData, t: int, on_import: float, at: int, row: int, regions: Any, out: Pieces) -> int:
+def fill_steps(data: StepData, begin: int, end: int, on_import: float, out: Pieces) -> int:
     """
-    Write the pieces of one step.
+    Write the pieces of some steps, the first of them in the first row.
+
+    Everything is unpacked first: looking into a tuple of arrays in the loop would take longer than its work.
 
     Parameters
     ----------
     data : StepData
         Prices and limits.
-    t : int
-        The step.
+    begin, end : int
+        The steps.
     on_import : float
-        Further price on its import, for each kWh.
-    at, row : int
-        Where its first piece, and its entries for each step, are written.
-    regions : tuple of ndarray, each of shape (4,)
-        Room for ends, prices and whether there is import.
+        Further price on their import, for each kWh.
     out : Pieces
         Where to.
 
     Returns
     -------
     int
-        The place after its last piece; -1 if no change of stored energy keeps its limits.
+        The first step that no change of stored energy keeps within its limits; -1 if there is none.
     """
-    h = data.step_h
-    buy, sell, held = data.buy_per_kwh[t] + on_import, data.sell_per_kwh[t], data.curtailable_kw[t]
-    ends, slopes, imports = regions
-    slope, length, ratio, bridge = out.slope, out.length, out.ratio, out.bridge
-    low, n_regions = _regions(buy, sell, data.export_limit_kw[t], data.import_limit_kw[t], held, ends, slopes, imports)
-    charge, discharge = data.charge, data.discharge
-    n_out, n_in = discharge.shape[1], charge.shape[1]
-    # Begin at full discharge, as far as the limit reaches into the chords.
-    left = data.most_discharge_kw[t]
-    last, relief, drawn, discharged = -1, 0.0, 0.0, 0.0
-    for i in range(n_out):
-        width = min(left, discharge[0, i])
-        if width <= 0.0:
-            break
-        left -= width
-        last = i
-        relief += width * (1.0 - discharge[2, i])
-        drawn += width * discharge[1, i]
-        discharged += width
-    net = data.demand_kw[t] - relief
-    change = -h * drawn
-    begin, region = at, 0
-    is_open = False  # whether the net power has come into the limits of the meter
-    most_out = data.most_discharge_kw[t]
-    most_in = data.most_charge_kw[t]
-    used_in = 0.0
-    for k in range(last + 1 + n_in):
-        is_out = k <= last
-        if is_out:
-            i = last - k
-            before = 0.0
-            for j in range(i):
-                before += discharge[0, j]
-            width = min(most_out - before, discharge[0, i])
-            at_store = discharge[1, i]
-            rise = (1.0 - discharge[2, i]) / at_store  # kW at the meter for each kW at the store
-            other = -data.wear_per_kwh / at_store - data.out_price_per_kwh[t]
-        else:
-            i = k - last - 1
-            width = min(most_in - used_in, charge[0, i])
-            used_in += charge[0, i]
-            at_store = charge[1, i]
-            rise = (1.0 + charge[2, i]) / at_store
-            other = 0.0
-        if width <= 0.0:
-            continue
-        power = width * at_store  # left of this chord, at the store
-        while power > 0.0:
-            if not is_open:
-                skipped = min(power, max(low - net, 0.0) / rise)
-                net += skipped * rise
-                change += skipped * h
-                power -= skipped
-                if net < low - NEGLIGIBLE:
-                    break
-                # Sums of powers end a rounding below the limit.
-                net = max(net, low)
-                while region < n_regions and net >= ends[region]:
-                    region += 1
-                is_open = True
-                _begin_at(data, t, buy, net, change, discharged, skipped, row, out)
-                if power <= 0.0:
-                    break
-            if region >= n_regions:
+    h, wear = data.step_h, data.wear_per_kwh
+    demand, curtailable, import_limit, export_limit = (
+        data.demand_kw,
+        data.curtailable_kw,
+        data.import_limit_kw,
+        data.export_limit_kw,
+    )
+    buys, sells, out_price = data.buy_per_kwh, data.sell_per_kwh, data.out_price_per_kwh
+    most_charge, most_discharge = data.most_charge_kw, data.most_discharge_kw
+    first, slope, length, ratio, origin, bridge, least, import_kw, cost = out
+    in_width, in_store, in_cooling = data.charge
+    out_width, out_store, out_cooling = data.discharge
+    n_in, n_out = len(in_width), len(out_width)
+    ends, slopes = np.empty(MOST_REGIONS), np.empty(MOST_REGIONS)
+    imports = np.zeros(MOST_REGIONS, dtype=np.bool_)
+    at = 0
+    for t in range(begin, end):
+        row = t - begin
+        first[row] = at
+        buy, sell, held = buys[t] + on_import, sells[t], curtailable[t]
+        low, n_regions = _regions(buy, sell, export_limit[t], import_limit[t], held, ends, slopes, imports)
+
+        # Begin at full discharge, as far as the limit reaches into the chords.
+        left, last, relief, drawn, discharged = most_discharge[t], -1, 0.0, 0.0, 0.0
+        for i in range(n_out):
+            width = min(left, out_width[i])
+            if width <= 0.0:
                 break
-            part = min(power, (ends[region] - net) / rise)
-            if part > NEGLIGIBLE:
-                slope[at] = slopes[region] * rise + other
-                length[at] = part * h
-                ratio[at] = rise / h if imports[region] else 0.0
-                bridge[at] = False
-                at += 1
-            change += part * h
-            power -= part
-            if power > NEGLIGIBLE:
-                net = ends[region]
-                region += 1
+            left -= width
+            last = i
+            relief += width * (1.0 - out_cooling[i])
+            drawn += width * out_store[i]
+            discharged += width
+        partial = discharged
+        net, change = demand[t] - relief, -h * drawn
+        if net > import_limit[t] + NEGLIGIBLE:
+            return t
+        net_first, change_first, is_open = net, change, net >= low
+        region = 0
+        while is_open and region < n_regions and net >= ends[region]:
+            region += 1
+        piece, used = at, 0.0
+        for k in range(last + 1 + n_in):
+            if k <= last:
+                # The chord that the limit cuts comes first.
+                i = last - k
+                width = out_width[i] if k > 0 else partial - _sum_to(out_width, i)
+                at_store = out_store[i]
+                rise, other = (1.0 - out_cooling[i]) / at_store, -wear / at_store - out_price[t]
             else:
-                net += part * rise
-                power = 0.0
+                i = k - last - 1
+                width = min(most_charge[t] - used, in_width[i])
+                used += in_width[i]
+                at_store = in_store[i]
+                rise, other = (1.0 + in_cooling[i]) / at_store, 0.0
+            if width <= 0.0:
+                continue
+            power = width * at_store  # left of this chord, at the store
+            if not is_open:
+                skipped = min(power, (low - net) / rise)
+                net, change, power = net + skipped * rise, change + skipped * h, power - skipped
+                if net < low - NEGLIGIBLE:
+                    continue
+                net, is_open = max(net, low), True  # sums of powers end a rounding below the limit
+                net_first, change_first = net, change
                 while region < n_regions and net >= ends[region]:
                     region += 1
-    if not is_open:
-        # A plant that has no power, or a site below its limit even at full charge.
-        if net < low - NEGLIGIBLE or net > data.import_limit_kw[t] + NEGLIGIBLE:
-            return -1
-        _begin_at(data, t, buy, net, change, discharged, 0.0, row, out)
-    elif data.demand_kw[t] - relief > data.import_limit_kw[t] + NEGLIGIBLE:
-        return -1
-    return _convex(begin, at, slope, length, ratio, bridge)
+            while power > 0.0 and region < n_regions:
+                part = min(power, (ends[region] - net) / rise)
+                if part > NEGLIGIBLE:
+                    slope[piece], length[piece] = slopes[region] * rise + other, part * h
+                    ratio[piece] = rise / h if imports[region] else 0.0
+                    bridge[piece], origin[piece] = False, 0
+                    piece += 1
+                power -= part
+                if power > NEGLIGIBLE:
+                    net = ends[region]
+                    region += 1
+                else:
+                    net, power = net + part * rise, 0.0
+                    while region < n_regions and net >= ends[region]:
+                        region += 1
+        if not is_open:
+            # A plant without power stands where it stands; a site below its limit even at full charge cannot.
+            if net < low - NEGLIGIBLE:
+                return t
+            net_first, change_first = net, change
+        if net_first > demand[t] - relief:
+            discharged = _at_terminals(out_width, out_store, max(-change_first, 0.0) / h)
+        back = held_back_kw(net_first, buy, sell, export_limit[t], import_limit[t], held)
+        least[row] = change_first
+        import_kw[row] = max(net_first + back, 0.0)
+        cost[row] = h * (_at_meter(net_first + back, buy, sell) + wear * discharged)
+        cost[row] += out_price[t] * max(-change_first, 0.0)
+
+        # The lower convex hull: neighbours whose slopes fall are joined to one of their mean slope, until none are left.
+        place = at
+        for j in range(at, piece):
+            slope[place], length[place], ratio[place], bridge[place] = slope[j], length[j], ratio[j], bridge[j]
+            while place > at and slope[place] < slope[place - 1] - NEGLIGIBLE:
+                both = length[place - 1] + length[place]
+                slope[place - 1] = (slope[place - 1] * length[place - 1] + slope[place] * length[place]) / both
+                ratio[place - 1] = (ratio[place - 1] * length[place - 1] + ratio[place] * length[place]) / both
+                length[place - 1] = both
+                bridge[place - 1] = True
+                place -= 1
+            place += 1
+        at = place
+    first[end - begin] = at
+    return -1
 
 
 @inlined
-def _begin_at(
-    data: StepData,
-    t: int,
-    buy: float,
-    net: float,
-    change: float,
-    discharged: float,
-    skipped: float,
-    row: int,
-    out: Pieces,
-) -> None:
-    """Write change, import and cost of the lowest change of stored energy."""
-    h = data.step_h
-    held = held_back_kw(
-        net, buy, data.sell_per_kwh[t], data.export_limit_kw[t], data.import_limit_kw[t], data.curtailable_kw[t]
-    )
-    if skipped > 0.0:
-        discharged = _at_terminals(data.discharge, max(-change, 0.0) / h)
-    out.least_kwh[row] = change
-    out.import_kw[row] = max(net + held, 0.0)
-    at_meter = _at_meter(net + held, buy, data.sell_per_kwh[t])
-    out.cost[row] = h * (at_meter + data.wear_per_kwh * discharged) + data.out_price_per_kwh[t] * max(-change, 0.0)
+def _sum_to(values: Any, end: int) -> float:
+    total = 0.0
+    for i in range(end):
+        total += values[i]
+    return total
 
 
-@compiled
-def _at_terminals(chords: Any, store_kw: float) -> float:
+@inlined
+def _at_terminals(widths: Any, at_store: Any, store_kw: float) -> float:
     """Return the AC power of a power at the store."""
     ac = 0.0
-    for i in range(chords.shape[1]):
-        part = min(store_kw, chords[0, i] * chords[1, i])
-        ac += part / chords[1, i]
+    for i in range(len(widths)):
+        part = min(store_kw, widths[i] * at_store[i])
+        ac += part / at_store[i]
         store_kw -= part
     return ac
-
-
-@inlined
-def _convex(begin: int, end: int, slope: Any, length: Any, ratio: Any, bridge: Any) -> int:
-    """Replace a line by its lower convex hull, in place; return the place after its last piece.
-
-    Neighbours whose slopes fall are joined to one of their mean slope, until none are left.
-    """
-    at = begin
-    for j in range(begin, end):
-        slope[at], length[at], ratio[at], bridge[at] = slope[j], length[j], ratio[j], bridge[j]
-        while at > begin and slope[at] < slope[at - 1] - NEGLIGIBLE:
-            both = length[at - 1] + length[at]
-            slope[at - 1] = (slope[at - 1] * length[at - 1] + slope[at] * length[at]) / both
-            ratio[at - 1] = (ratio[at - 1] * length[at - 1] + ratio[at] * length[at]) / both
-            length[at - 1] = both
-            bridge[at - 1] = True
-            at -= 1
-        at += 1
-    return at

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from crestfall.dispatch._compiled import compiled, inlined
+from crestfall.dispatch._compiled import compiled
 from crestfall.dispatch._pieces import Pieces
 from crestfall.dispatch._settlement import FloatArray
 
@@ -23,6 +23,7 @@ REMEMBERED = 128  # most pieces of one that is remembered
 SAME_KWH, SAME_SLOPE = 1e-9, 1e-12  # two costs-to-go that differ by less are one
 TINY_KWH = 1e-11  # shorter lengths are rounding
 TIED = 1e-13  # slopes closer than this are one
+LEAST_SCALE = 1e-3
 
 
 class Store(NamedTuple):
@@ -178,44 +179,139 @@ def n_chunks(n_steps: int) -> int:
     return -(-n_steps // CHUNK)
 
 
-@inlined
-def _cap_step(pieces: Pieces, caps: Caps, t: int, at: int, out: Crossings) -> int:
-    """Write the pieces of a step with the price of its caps on what lies above them; return the place after."""
-    import_kw = pieces.import_kw[t]
-    cap, last_cap, price = caps.first[t], caps.first[t + 1], 0.0
-    for j in range(pieces.first[t], pieces.first[t + 1]):
-        left, ratio = pieces.length[j], pieces.ratio[j]
-        while left > 0.0:
-            while cap < last_cap and import_kw >= caps.level_kw[cap] - TINY_KWH:
-                price += caps.price[cap]
-                cap += 1
-            part = left
-            if ratio > 0.0 and cap < last_cap:
-                part = min(left, (caps.level_kw[cap] - import_kw) / ratio)
-            import_kw += part * ratio
-            if left - part < TINY_KWH:
-                part = left
-            left -= part
-            out.slope[at] = pieces.slope[j] + price * ratio
-            out.length[at] = part
-            out.ratio[at] = ratio
-            at += 1
-    return at
+@compiled
+def _take_steps(
+    begin: int,
+    end: int,
+    pieces: Pieces,
+    caps: Caps,
+    store: Store,
+    v: Line,
+    out: Crossings,
+    spare: tuple[Any, Any],
+) -> int:
+    """
+    Take a line back over the steps from `end` to `begin`, and write their crossings.
 
+    Everything is unpacked first: the loop runs some ten thousand times a year, and looking into a tuple of arrays in
+    it would take longer than its work.
 
-@inlined
-def _find_crossings(v: Line, change: float, t: int, out: Crossings) -> None:
-    """Write up to which stored energy each piece is worth it; `change` is the highest change of the step."""
-    slope, length, scale = v.slope, v.length, v.scale[0]
-    reached, i, tail = v.left[0], v.head[0], v.tail[0]
-    for j in range(out.last[t] - 1, out.first[t] - 1, -1):
-        # Where it makes no difference the plant stands still: it neither charges nor goes on discharging.
-        worth = (-out.slope[j] + (TIED if change <= TINY_KWH else -TIED)) / scale
-        while i < tail and slope[i] < worth:
-            reached += length[i] / scale
-            i += 1
-        out.stored_kwh[j] = reached
-        change -= out.length[j]
+    Returns
+    -------
+    int
+        First step, from the end, from which nothing is feasible; -1 if all are, -2 if the line has too many pieces.
+    """
+    p_first, p_slope, p_length, p_ratio, least, import_at = (
+        pieces.first,
+        pieces.slope,
+        pieces.length,
+        pieces.ratio,
+        pieces.least_kwh,
+        pieces.import_kw,
+    )
+    c_first, level, price = caps.first, caps.level_kw, caps.price
+    floor, ceiling, keep = store.floor_kwh, store.ceiling_kwh, store.keep_frac
+    x_first, x_last, x_slope, x_length, x_ratio, x_stored = out
+    slope, length = v.slope, v.length
+    is_tapered = store.limit_in < np.inf or store.limit_out < np.inf
+    head, tail, left, right, scale = v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0]
+    for t in range(end - 1, begin - 1, -1):
+        n_new = p_first[t + 1] - p_first[t] + c_first[t + 1] - c_first[t]
+        if tail - head > MOST_PIECES - n_new:
+            return -2
+        if head <= n_new or tail >= len(slope) - n_new or scale < LEAST_SCALE:
+            # Back to the middle of the room, and to a scale of 1, before either runs out.
+            middle, n = (len(slope) - (tail - head)) // 2, tail - head
+            slope[middle : middle + n] = slope[head:tail].copy() * scale
+            length[middle : middle + n] = length[head:tail].copy() / scale
+            head, tail, scale = middle, middle + n, 1.0
+
+        # The pieces of the step, with the price of its caps on what lies above them.
+        at, import_kw, change = x_first[t], import_at[t], least[t]
+        cap, last_cap, above = c_first[t], c_first[t + 1], 0.0
+        for j in range(p_first[t], p_first[t + 1]):
+            rest, ratio = p_length[j], p_ratio[j]
+            change += rest
+            while rest > 0.0:
+                while cap < last_cap and import_kw >= level[cap] - TINY_KWH:
+                    above += price[cap]
+                    cap += 1
+                part = rest
+                if ratio > 0.0 and cap < last_cap:
+                    part = min(rest, (level[cap] - import_kw) / ratio)
+                import_kw += part * ratio
+                if rest - part < TINY_KWH:
+                    part = rest
+                rest -= part
+                x_slope[at], x_length[at], x_ratio[at] = p_slope[j] + above * ratio, part, ratio
+                at += 1
+        x_last[t] = at
+
+        # Up to which stored energy each of them is worth it. Where it makes no difference the plant stands still: it
+        # neither charges nor goes on discharging.
+        reached, i, top = left, head, change
+        for j in range(at - 1, x_first[t] - 1, -1):
+            worth = (-x_slope[j] + (TIED if top <= TINY_KWH else -TIED)) / scale
+            while i < tail and slope[i] < worth:
+                reached += length[i] / scale
+                i += 1
+            x_stored[j] = reached
+            top -= x_length[j]
+
+        low, high = -np.inf, np.inf
+        if t > 0:
+            low, high = floor[t - 1], ceiling[t - 1]
+        if is_tapered:
+            v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0] = head, tail, left, right, scale
+            if not join_tapered(v, change, t, out, store, low, high, spare):
+                return t
+            head, tail, left, right, scale = v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0]
+            continue
+
+        # Join: each piece goes where its slope belongs, moving the shorter side of the line.
+        i = head
+        for j in range(at - 1, x_first[t] - 1, -1):
+            new, long = -x_slope[j] / scale, x_length[j] * scale
+            while i < tail and slope[i] < new:
+                i += 1
+            if i < tail and slope[i] - new < TIED:
+                length[i] += long
+            elif i > head and new - slope[i - 1] < TIED:
+                length[i - 1] += long
+            elif i - head < tail - i:
+                for k in range(head, i):
+                    slope[k - 1], length[k - 1] = slope[k], length[k]
+                slope[i - 1], length[i - 1] = new, long
+                head -= 1
+            else:
+                for k in range(tail, i, -1):
+                    slope[k], length[k] = slope[k - 1], length[k - 1]
+                slope[i], length[i] = new, long
+                tail += 1
+        left, right, scale = (left - change) / keep[t], (right - top) / keep[t], scale * keep[t]
+
+        # Cut to what lies between the bounds of the step before.
+        if left > high + TINY_KWH or right < low - TINY_KWH:
+            return t
+        while left < low and head < tail:
+            part = length[head] / scale
+            if left + part <= low + TINY_KWH:
+                left += part
+                head += 1
+            else:
+                length[head] -= (low - left) * scale
+                left = low
+        while right > high and tail > head:
+            part = length[tail - 1] / scale
+            if right - part >= high - TINY_KWH:
+                right -= part
+                tail -= 1
+            else:
+                length[tail - 1] -= (right - high) * scale
+                right = high
+        left, right = min(max(left, low), high), max(min(right, high), low)
+    v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0] = head, tail, left, right, scale
+    return -1
 
 
 @compiled
@@ -322,94 +418,25 @@ def join_tapered(
     return is_some
 
 
-@inlined
-def _insert(v: Line, slope: float, length: float, i: int) -> int:
-    """Put a piece before place i or later, where its slope belongs; return that place."""
-    slopes, lengths = v.slope, v.length
-    head, tail = v.head[0], v.tail[0]
-    while i < tail and slopes[i] < slope:
-        i += 1
-    if i < tail and slopes[i] - slope < TIED:
-        lengths[i] += length
-    elif i > head and slope - slopes[i - 1] < TIED:
-        lengths[i - 1] += length
-    elif i - head < tail - i:
-        for k in range(head, i):
-            slopes[k - 1], lengths[k - 1] = slopes[k], lengths[k]
-        slopes[i - 1], lengths[i - 1] = slope, length
-        v.head[0] = head - 1
-    else:
-        for k in range(tail, i, -1):
-            slopes[k], lengths[k] = slopes[k - 1], lengths[k - 1]
-        slopes[i], lengths[i] = slope, length
-        v.tail[0] = tail + 1
-    return i
-
-
-@inlined
-def _join(v: Line, change: float, t: int, plan: Crossings, store: Store, low: float, high: float) -> bool:
-    """Make the cost-to-go before a step of that after it, between two energies; return whether there is one."""
-    least, i = change, v.head[0]
-    scale = v.scale[0]
-    for j in range(plan.last[t] - 1, plan.first[t] - 1, -1):
-        i = _insert(v, -plan.slope[j] / scale, plan.length[j] * scale, i)
-        least -= plan.length[j]
-    keep = store.keep_frac[t]
-    v.left[0], v.right[0] = (v.left[0] - change) / keep, (v.right[0] - least) / keep
-    v.scale[0] = scale * keep
-    return _trim(v, low, high)
-
-
-@inlined
-def _trim(v: Line, low: float, high: float) -> bool:
-    """Cut a line to what lies between two energies; return whether anything does."""
-    scale, slopes_end = v.scale[0], v.tail[0]
-    head, left = v.head[0], v.left[0]
-    is_some = left <= high + TINY_KWH and v.right[0] >= low - TINY_KWH
-    while left < low and head < slopes_end:
-        part = v.length[head] / scale
-        if left + part <= low + TINY_KWH:
-            left += part
-            head += 1
-        else:
-            v.length[head] -= (low - left) * scale
-            left = low
-    tail, right = v.tail[0], v.right[0]
-    while right > high and tail > head:
-        part = v.length[tail - 1] / scale
-        if right - part >= high - TINY_KWH:
-            right -= part
-            tail -= 1
-        else:
-            v.length[tail - 1] -= (right - high) * scale
-            right = high
-    v.head[0], v.tail[0] = head, tail
-    v.left[0], v.right[0] = min(max(left, low), high), max(min(right, high), low)
-    return is_some
-
-
-@compiled
-def _settle(v: Line, n_new: int) -> None:
-    """Bring a line back to the middle of its room, and its scale to 1, before either runs out."""
-    room = len(v.slope)
-    head, tail = v.head[0], v.tail[0]
-    if head > n_new and tail < room - n_new and v.scale[0] > 1e-3:
-        return
-    begin, scale = (room - (tail - head)) // 2, v.scale[0]
-    v.slope[begin : begin + tail - head] = v.slope[head:tail].copy() * scale
-    v.length[begin : begin + tail - head] = v.length[head:tail].copy() / scale
-    v.head[0], v.tail[0], v.scale[0] = begin, begin + tail - head, 1.0
-
-
 @compiled
 def cut(v: Line, low: float, high: float) -> bool:
     """Cut a line to what lies between two energies, in place; return whether anything does."""
-    is_some = _trim(v, low, high)
+    begin, end, scale = v.head[0], v.tail[0], v.scale[0]
+    at, total = v.left[0], 0.0
+    for i in range(begin, end):
+        after = at + v.length[i] / scale
+        v.length[i] = max(min(after, high) - max(at, low), 0.0) * scale
+        total += v.length[i] / scale
+        at = after
+    while v.head[0] < end and v.length[v.head[0]] == 0.0:
+        v.head[0] += 1
+    while v.tail[0] > v.head[0] and v.length[v.tail[0] - 1] == 0.0:
+        v.tail[0] -= 1
+    is_some = v.left[0] <= high + TINY_KWH and v.right[0] >= low - TINY_KWH
+    v.left[0], v.right[0] = min(max(v.left[0], low), high), max(min(v.right[0], high), low)
     # Over a year rounding grows as standing losses do; a line that goes into the next year must not hand it on.
-    head, tail = v.head[0], v.tail[0]
-    total = v.length[head:tail].sum() / v.scale[0]
     if total > 0.0:
-        v.length[head:tail] *= (v.right[0] - v.left[0]) / total
+        v.length[v.head[0] : v.tail[0]] *= (v.right[0] - v.left[0]) / total
     return is_some
 
 
@@ -450,25 +477,9 @@ def backward(pieces: Pieces, caps: Caps, store: Store, v: Line, is_changed: Any,
             _recall(v, memory, chunk)
             continue
         _remember(v, memory, chunk + 1)
-        for t in range(min((chunk + 1) * CHUNK, n_steps) - 1, chunk * CHUNK - 1, -1):
-            n_new = pieces.first[t + 1] - pieces.first[t] + caps.first[t + 1] - caps.first[t]
-            if v.tail[0] - v.head[0] > MOST_PIECES - n_new:
-                return -2
-            _settle(v, n_new)
-            out.last[t] = _cap_step(pieces, caps, t, out.first[t], out)
-            change = pieces.least_kwh[t]
-            for j in range(out.first[t], out.last[t]):
-                change += out.length[j]
-            _find_crossings(v, change, t, out)
-            low, high = -np.inf, np.inf
-            if t > 0:
-                low, high = store.floor_kwh[t - 1], store.ceiling_kwh[t - 1]
-            if is_tapered:
-                is_some = join_tapered(v, change, t, out, store, low, high, spare)
-            else:
-                is_some = _join(v, change, t, out, store, low, high)
-            if not is_some:
-                return t
+        failed = _take_steps(chunk * CHUNK, min((chunk + 1) * CHUNK, n_steps), pieces, caps, store, v, out, spare)
+        if failed != -1:
+            return failed
     _remember(v, memory, 0)
     return -1
 

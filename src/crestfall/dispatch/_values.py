@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from crestfall.dispatch._compiled import compiled, inlined
-from crestfall.dispatch._pieces import MOST_REGIONS, Pieces, StepData, fill_step, room
+from crestfall.dispatch._pieces import MOST_REGIONS, Pieces, StepData, fill_steps, room
 from crestfall.dispatch._settlement import FloatArray
 from crestfall.dispatch._store import Caps, Crossings, Store
 
@@ -280,7 +280,7 @@ class BlockBound(NamedTuple):
 
 @compiled
 def block_bounds(
-    data: StepData, pieces: Pieces, caps: Caps, store: Store, values: Values, spans: Any, starts: Any, regions: Any, spare: Pieces
+    data: StepData, pieces: Pieces, caps: Caps, store: Store, values: Values, spans: Any, starts: Any, spare: Pieces
 ) -> BlockBound:
     """
     Return the bounds of blocks that prices prove.
@@ -301,8 +301,6 @@ def block_bounds(
         First step of the data of each interval.
     starts : ndarray of int, shape (n_blocks + 1,)
         First interval of each block.
-    regions : tuple of ndarray
-        Room for :func:`fill_step`.
     spare : Pieces
         Room for one step.
 
@@ -328,7 +326,7 @@ def block_bounds(
                 # A price on import changes whether PV is held back where import was paid for.
                 is_bridged = is_bridged or (data.buy_per_kwh[i] < 0.0 and data.curtailable_kw[i] > 0.0)
             if is_bridged and on_import > 0.0:
-                total += _least_of_steps(data, spans[t], spans[t + 1], value, on_import, store.keep_frac[t], regions, spare)
+                total += _least_of_steps(data, spans[t], spans[t + 1], value, on_import, store.keep_frac[t], spare)
             else:
                 total += pieces.cost[t] + on_import * pieces.import_kw[t] - value * pieces.least_kwh[t]
                 for j in range(pieces.first[t], pieces.first[t + 1]):
@@ -351,7 +349,7 @@ def block_bounds(
 
 @compiled
 def _least_of_steps(
-    data: StepData, begin: int, end: int, value: float, on_import: float, keep: float, regions: Any, spare: Pieces
+    data: StepData, begin: int, end: int, value: float, on_import: float, keep: float, spare: Pieces
 ) -> float:
     """Return the least cost of an interval less the value of its change, its import priced further, without a hull."""
     n = end - begin
@@ -359,14 +357,13 @@ def _least_of_steps(
     for i in range(begin, end):
         # What is stored in an early step of the interval has lost a little by its end.
         kept = keep ** ((end - 1 - i) / n)
-        last = fill_step(data, i, on_import / (n * data.step_h), 0, 0, regions, spare)
+        fill_steps(data, i, i + 1, on_import / (n * data.step_h), spare)
         total += spare.cost[0] - kept * value * spare.least_kwh[0]
-        for j in range(last):
+        for j in range(spare.first[1]):
             total += min(spare.slope[j] - kept * value, 0.0) * spare.length[j]
     return total
 
 
-def room_for_step(data: StepData) -> tuple[Any, Pieces]:
+def room_for_step(data: StepData) -> Pieces:
     """Return room for the pieces of one step."""
-    regions = (np.empty(MOST_REGIONS), np.empty(MOST_REGIONS), np.zeros(MOST_REGIONS, dtype=np.bool_))
-    return regions, room(1, data.charge.shape[1] + data.discharge.shape[1] + MOST_REGIONS)
+    return room(1, data.charge.shape[1] + data.discharge.shape[1] + MOST_REGIONS)
