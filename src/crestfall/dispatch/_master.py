@@ -40,12 +40,13 @@ class Planes:
 
 @dataclass(slots=True)
 class _Rows:
-    """All rows, kept here too, so that the bound does not rest on the solver's word."""
+    """All rows, kept here too, so that the bound does not rest on the solver's word; an entry for each batch."""
 
+    sizes: list[Any] = field(default_factory=list)
     columns: list[Any] = field(default_factory=list)
     weights: list[FloatArray] = field(default_factory=list)
-    low: list[float] = field(default_factory=list)
-    high: list[float] = field(default_factory=list)
+    low: list[FloatArray] = field(default_factory=list)
+    high: list[FloatArray] = field(default_factory=list)
 
 
 class Master:
@@ -64,7 +65,8 @@ class Master:
         p = problem
         self._fixed_cost = p.fixed_cost
         self._n_peaks, self._n_own, self._n_blocks = len(p.peaks), len(p.settlement.names), len(starts) - 1
-        most = np.array([max(peak.least, peak.of(p.most_import_kw)) for peak in p.peaks])
+        most_import_kw = p.most_import_kw
+        most = np.array([max(peak.least, peak.of(most_import_kw)) for peak in p.peaks])
         least = np.array([peak.least for peak in p.peaks])
         ends = starts[1:] - 1
         low, high = p.floor_kwh[ends].copy(), p.ceiling_kwh[ends].copy()
@@ -86,17 +88,27 @@ class Master:
         self._solver.setOptionValue("output_flag", False)
         self._solver.addVars(len(self._cost), self._low, self._high)
         self._solver.changeColsCost(len(self._cost), np.arange(len(self._cost), dtype=np.int32), self._cost)
-        for row in p.settlement.rows:
+        settled = p.settlement.rows
+        if settled:
             # The settlement numbers peaks, then sums (none here), then its own variables: as they stand here.
-            self._add(np.array(row.columns, dtype=np.int32), np.array(row.weights), row.at_least, row.at_most)
-        self._n_settled = len(self._rows.low)
+            self._add(
+                np.array([len(row.columns) for row in settled]),
+                np.concatenate([row.columns for row in settled]),
+                np.concatenate([row.weights for row in settled]),
+                np.array([row.at_least for row in settled]),
+                np.array([row.at_most for row in settled]),
+            )
+        self._n_settled = len(settled)
 
-    def _add(self, columns: Any, weights: FloatArray, low: float, high: float) -> None:
-        self._rows.columns.append(columns)
-        self._rows.weights.append(weights)
-        self._rows.low.append(low)
-        self._rows.high.append(high)
-        self._solver.addRow(low, high, len(columns), columns, weights)
+    def _add(self, sizes: Any, columns: Any, weights: FloatArray, low: FloatArray, high: FloatArray) -> None:
+        for rows, new in zip(
+            (self._rows.sizes, self._rows.columns, self._rows.weights, self._rows.low, self._rows.high),
+            (sizes, columns, weights, low, high),
+            strict=True,
+        ):
+            rows.append(new)
+        begins = np.concatenate(([0], np.cumsum(sizes)[:-1])).astype(np.int32)
+        self._solver.addRows(len(sizes), low, high, len(columns), begins, columns.astype(np.int32), weights)
 
     def add(self, planes: Planes) -> None:
         """
@@ -107,21 +119,24 @@ class Master:
         planes : Planes
             A plane a block.
         """
-        last = self._n_blocks - 1
-        for b in range(self._n_blocks):
-            on = np.flatnonzero(planes.slopes[b])
-            before = self._energy + (b - 1 if b > 0 else last if self._is_periodic else self._n_blocks)
-            after = self._energy + b
-            columns, weights = [*on.tolist()], [*(-planes.slopes[b, on]).tolist()]
-            if before == after:
-                columns.append(before)
-                weights.append(-planes.begin_per_kwh[b] - planes.end_per_kwh[b])
-            else:
-                columns += [before, after]
-                weights += [-planes.begin_per_kwh[b], -planes.end_per_kwh[b]]
-            columns.append(self._block + b)
-            weights.append(1.0)
-            self._add(np.array(columns, dtype=np.int32), np.array(weights), float(planes.constant[b]), np.inf)
+        n = self._n_blocks
+        block, peak = np.nonzero(planes.slopes)
+        each = np.arange(n)
+        # A store that is periodic has, before its first block, what it has after the last.
+        before = np.concatenate(([n - 1 if self._is_periodic else n], each[:-1]))
+        rows = np.concatenate((block, each, each, each))
+        columns = np.concatenate((peak, self._energy + before, self._energy + each, self._block + each))
+        weights = np.concatenate(
+            (-planes.slopes[block, peak], -planes.begin_per_kwh, -planes.end_per_kwh, np.ones(n))
+        )
+        if self._is_periodic and n == 1:
+            # Both ends are one column, which may stand in a row only once.
+            weights[-3] += weights[-2]
+            rows, columns, weights = (np.delete(one, -2) for one in (rows, columns, weights))
+        order = np.argsort(rows, kind="stable")
+        self._add(
+            np.bincount(rows, minlength=n), columns[order], weights[order], planes.constant, np.full(n, np.inf)
+        )
 
     def solve(self) -> tuple[FloatArray, float]:
         """
@@ -156,13 +171,12 @@ class Master:
         if (total <= 0).any():
             return -np.inf
         prices[self._n_settled :] = (planes / total).ravel()
-        sides = np.where(prices > 0, rows.low, rows.high)
+        sides = np.where(prices > 0, np.concatenate(rows.low), np.concatenate(rows.high))
         prices[np.isinf(sides)] = 0.0
         sides[np.isinf(sides)] = 0.0
-        sizes = [len(columns) for columns in rows.columns]
-        on_column = np.zeros(len(self._cost))
-        np.add.at(on_column, np.concatenate(rows.columns), np.repeat(prices, sizes) * np.concatenate(rows.weights))
+        on_entries = np.repeat(prices, np.concatenate(rows.sizes)) * np.concatenate(rows.weights)
+        on_column = np.bincount(np.concatenate(rows.columns), weights=on_entries, minlength=len(self._cost))
         # The columns of the blocks have no bounds, and no reduced cost either, since their shares sum to 1.
         reduced = (self._cost - on_column)[: self._block]
         boxes = np.where(reduced > 0, self._low[: self._block], self._high[: self._block])
-        return float(self._fixed_cost + prices @ sides + reduced @ boxes)
+        return float(self._fixed_cost + (prices * sides).sum() + (reduced * boxes).sum())

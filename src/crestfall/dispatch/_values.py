@@ -311,36 +311,41 @@ def block_bounds(
     """
     n_blocks = len(starts) - 1
     constant, begin, finish = np.zeros(n_blocks), np.zeros(n_blocks), np.zeros(n_blocks)
+    first, slopes, lengths, ratios, bridges = pieces.first, pieces.slope, pieces.length, pieces.ratio, pieces.bridge
+    cost, import_kw, least = pieces.cost, pieces.import_kw, pieces.least_kwh
+    keep, floor, ceiling, c_first, on_cap = store.keep_frac, store.floor_kwh, store.ceiling_kwh, caps.first, values.on_cap
+    prices, taper_in, taper_out = values.stored_per_kwh, values.taper_in, values.taper_out
+    buy, curtailable = data.buy_per_kwh, data.curtailable_kw
     for b in range(n_blocks):
-        begin[b] = -store.keep_frac[starts[b]] * values.stored_per_kwh[starts[b]]
+        begin[b] = -keep[starts[b]] * prices[starts[b]]
         total = 0.0
         for t in range(starts[b], starts[b + 1]):
-            into, outof = values.taper_in[t], values.taper_out[t]
-            value = values.stored_per_kwh[t] - into + outof
-            on_import, is_bridged = 0.0, False
-            for cap in range(caps.first[t], caps.first[t + 1]):
-                on_import += values.on_cap[cap]
-            for j in range(pieces.first[t], pieces.first[t + 1]):
-                is_bridged = is_bridged or pieces.bridge[j]
-            for i in range(spans[t], spans[t + 1]):
-                # A price on import changes whether PV is held back where import was paid for.
-                is_bridged = is_bridged or (data.buy_per_kwh[i] < 0.0 and data.curtailable_kw[i] > 0.0)
-            if is_bridged and on_import > 0.0:
-                total += _least_of_steps(data, spans[t], spans[t + 1], value, on_import, store.keep_frac[t], spare)
+            into, outof = taper_in[t], taper_out[t]
+            value = prices[t] - into + outof
+            on_import = 0.0
+            for cap in range(c_first[t], c_first[t + 1]):
+                on_import += on_cap[cap]
+            is_bent = False
+            if on_import > 0.0:
+                for j in range(first[t], first[t + 1]):
+                    is_bent = is_bent or bridges[j]
+                for i in range(spans[t], spans[t + 1]):
+                    # A price on import changes whether PV is held back where import was paid for.
+                    is_bent = is_bent or (buy[i] < 0.0 and curtailable[i] > 0.0)
+            if is_bent:
+                total += _least_of_steps(data, spans[t], spans[t + 1], value, on_import, keep[t], spare)
             else:
-                total += pieces.cost[t] + on_import * pieces.import_kw[t] - value * pieces.least_kwh[t]
-                for j in range(pieces.first[t], pieces.first[t + 1]):
-                    slope = pieces.slope[j] + on_import * pieces.ratio[j] - value
-                    if slope < 0.0:
-                        total += slope * pieces.length[j]
+                total += cost[t] + on_import * import_kw[t] - value * least[t]
+                for j in range(first[t], first[t + 1]):
+                    total += min(slopes[j] + on_import * ratios[j] - value, 0.0) * lengths[j]
             if into > 0.0:
                 total -= into * store.limit_in
             if outof > 0.0:
                 total -= outof * store.limit_out
-            on_stored = values.stored_per_kwh[t] + into * store.rise_in - outof * store.rise_out
+            on_stored = prices[t] + into * store.rise_in - outof * store.rise_out
             if t + 1 < starts[b + 1]:
-                on_stored -= store.keep_frac[t + 1] * values.stored_per_kwh[t + 1]
-                total += on_stored * (store.floor_kwh[t] if on_stored > 0.0 else store.ceiling_kwh[t])
+                on_stored -= keep[t + 1] * prices[t + 1]
+                total += on_stored * (floor[t] if on_stored > 0.0 else ceiling[t])
             else:
                 finish[b] = on_stored
         constant[b] = total
