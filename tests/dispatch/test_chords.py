@@ -86,7 +86,7 @@ def within_gap(cost: float) -> float:
 @given(problem=curved_problems(convex=True))
 def test_curved_problem_costs_what_an_independent_program_says(problem):
     exact = exact_optimum(problem)
-    schedule = optimise(problem)
+    schedule = optimise(problem, solver="lp")
     check_feasible(problem, schedule)
     assert schedule.objective == pytest.approx(exact, rel=0, abs=within_gap(exact))
 
@@ -95,7 +95,7 @@ def test_curved_problem_costs_what_an_independent_program_says(problem):
 @given(problem=curved_problems(convex=False))
 def test_curved_problem_at_any_prices_costs_what_an_independent_program_says(problem):
     exact = exact_optimum(problem)
-    schedule = optimise(problem)
+    schedule = optimise(problem, solver="lp")
     check_feasible(problem, schedule)
     assert schedule.objective == pytest.approx(exact, rel=0, abs=within_gap(exact))
 
@@ -103,13 +103,13 @@ def test_curved_problem_at_any_prices_costs_what_an_independent_program_says(pro
 @laws
 @given(problem=curved_problems(convex=False))
 def test_bound_is_never_above_the_optimum(problem):
-    assert optimise(problem).lower_bound <= exact_optimum(problem) + SOLVER_COST
+    assert optimise(problem, solver="lp").lower_bound <= exact_optimum(problem) + SOLVER_COST
 
 
 @laws
 @given(problem=curved_problems(convex=True))
 def test_bound_of_a_curved_problem_equals_its_cost(problem):
-    schedule = optimise(problem)
+    schedule = optimise(problem, solver="lp")
     assert schedule.objective - schedule.lower_bound <= within_gap(schedule.objective)
 
 
@@ -150,7 +150,7 @@ def test_order_of_chords_is_kept_where_burning_energy_pays():
         discharge_limit_kw=0.0,
         charge_segments=(Segment(50.0, 0.9, 0.0), Segment(50.0, 0.5, 0.0)),
     )
-    schedule = optimise(problem)
+    schedule = optimise(problem, solver="lp")
     assert schedule.repaired_steps == 1
     assert schedule.objective == pytest.approx(-25 / 0.9, rel=1e-6)
     assert schedule.lower_bound == pytest.approx(-25 / 0.9, rel=1e-6)
@@ -167,7 +167,7 @@ def test_order_of_chords_is_kept_where_an_empty_store_pays():
         charge_limit_kw=0.0,
         discharge_segments=(Segment(50.0, 0.9, 0.0), Segment(50.0, 0.5, 0.0)),
     )
-    schedule = optimise(problem)
+    schedule = optimise(problem, solver="lp")
     assert schedule.repaired_steps == 1
     assert schedule.objective == pytest.approx(25 * 0.9, rel=1e-6)
 
@@ -182,7 +182,7 @@ def test_a_small_charge_is_worth_its_better_chord():
         charge_segments=(Segment(10.0, 1.0, 0.0), Segment(90.0, 0.5, 0.0)),
         discharge_frac=1.0,
     )
-    schedule = optimise(problem)
+    schedule = optimise(problem, solver="lp")
     assert schedule.charge_kw == pytest.approx([10, 10, 0], abs=1e-6)
     assert schedule.objective == pytest.approx(-20 * 0.05, rel=1e-6)
 
@@ -198,7 +198,7 @@ def test_cooling_is_drawn_at_the_meter():
         charge_segments=(Segment(100.0, 1.0, 0.1),),
         discharge_segments=(Segment(100.0, 1.0, 0.05),),
     )
-    schedule = optimise(problem)
+    schedule = optimise(problem, solver="lp")
     assert schedule.import_kw == pytest.approx([22, 0], abs=1e-6)
     assert schedule.export_kw == pytest.approx([0, 19], abs=1e-6)
     assert schedule.objective == pytest.approx(2.2 - 5.7, rel=1e-6)
@@ -219,14 +219,14 @@ def test_taper_towards_full_is_kept_and_binds():
         discharge_frac=1.0,
         charge_taper=Taper(0.5, 90.0),
     )
-    schedule = optimise(problem)
+    schedule = optimise(problem, solver="lp")
     # (90 - 0) / 1.5 = 60, then (90 - 0.5 x 60) / 1.5 = 40: just full.
     assert schedule.charge_kw == pytest.approx([60, 40, 0], abs=1e-5)
     assert schedule.objective == pytest.approx(-20.0, rel=1e-6)
     short = replace(problem, charge_taper=Taper(0.5, 75.0))
     # 50, then (75 - 25) / 1.5 = 33.33.
-    assert optimise(short).charge_kw == pytest.approx([50, 100 / 3, 0], abs=1e-5)
-    assert optimise(short).objective == pytest.approx(-0.2 * (50 + 100 / 3), rel=1e-6)
+    assert optimise(short, solver="lp").charge_kw == pytest.approx([50, 100 / 3, 0], abs=1e-5)
+    assert optimise(short, solver="lp").objective == pytest.approx(-0.2 * (50 + 100 / 3), rel=1e-6)
 
 
 def test_taper_towards_empty_is_kept_and_binds():
@@ -240,10 +240,10 @@ def test_taper_towards_empty_is_kept_and_binds():
         discharge_frac=1.0,
         discharge_taper=Taper(-0.5, 20.0),
     )
-    schedule = optimise(problem)
+    schedule = optimise(problem, solver="lp")
     first = 70 / 1.5
     assert schedule.discharge_kw == pytest.approx([first, (70 - first / 2) / 1.5], abs=1e-5)
-    untapered = optimise(replace(problem, discharge_taper=None))
+    untapered = optimise(replace(problem, discharge_taper=None), solver="lp")
     assert untapered.objective < schedule.objective - 20
 
 
@@ -251,7 +251,7 @@ def test_taper_towards_empty_is_kept_and_binds():
 @given(problem=curved_problems(convex=True))
 def test_a_taper_never_saves_money(problem):
     free = replace(problem, charge_taper=None, discharge_taper=None)
-    assert optimise(free).objective <= optimise(problem).objective + SOLVER_COST
+    assert optimise(free, solver="lp").objective <= optimise(problem, solver="lp").objective + SOLVER_COST
 
 
 # --- losses -----------------------------------------------------------------------------------------------------------
@@ -265,7 +265,7 @@ def test_more_loss_never_saves_money(problem, worse, cooling):
         charge_segments=tuple(Segment(w, f * worse, c + cooling) for w, f, c in problem.charge_segments),
         discharge_segments=tuple(Segment(w, f * worse, c + cooling) for w, f, c in problem.discharge_segments),
     )
-    assert optimise(lossy).objective >= optimise(problem).objective - SOLVER_COST
+    assert optimise(lossy, solver="lp").objective >= optimise(problem, solver="lp").objective - SOLVER_COST
 
 
 @laws
@@ -279,7 +279,7 @@ def test_a_chord_cut_in_pieces_costs_the_same(problem, parts):
         charge_segments=cut(problem.charge_segments),
         discharge_segments=cut(problem.discharge_segments),
     )
-    assert optimise(same).objective == pytest.approx(optimise(problem).objective, rel=1e-7, abs=SOLVER_COST)
+    assert optimise(same, solver="lp").objective == pytest.approx(optimise(problem, solver="lp").objective, rel=1e-7, abs=SOLVER_COST)
 
 
 # --- the curve itself -------------------------------------------------------------------------------------------------
@@ -319,4 +319,4 @@ def test_no_chords_are_the_constant_figures():
     same = replace(plain, charge_segments=(Segment(1e9, 0.9, 0.0),), discharge_segments=(Segment(1e9, 0.8, 0.0),))
     for problem in (plain, same):
         flat = replace(problem, buy_per_kwh=np.ones(2), peaks=(peak_over(0, 1),))
-        assert optimise(flat).objective == pytest.approx(0.0, abs=1e-6)
+        assert optimise(flat, solver="lp").objective == pytest.approx(0.0, abs=1e-6)

@@ -30,34 +30,34 @@ def within_gap(cost: float) -> float:
 @settings(max_examples=150)
 @given(problem=moving_problems(convex=True))
 def test_convex_problem_costs_what_an_independent_linear_program_says(problem):
-    assert optimise(problem).objective == pytest.approx(relaxed_optimum(problem), rel=0, abs=SOLVER_COST)
+    assert optimise(problem, solver="lp").objective == pytest.approx(relaxed_optimum(problem), rel=0, abs=SOLVER_COST)
 
 
 @settings(max_examples=150)
 @given(problem=moving_problems(convex=False))
 def test_any_problem_costs_what_an_independent_mixed_integer_program_says(problem):
     exact = one_way_optimum(problem)
-    assert optimise(problem).objective == pytest.approx(exact, rel=0, abs=within_gap(exact))
+    assert optimise(problem, solver="lp").objective == pytest.approx(exact, rel=0, abs=within_gap(exact))
 
 
 @laws
 @given(problem=moving_problems(convex=True))
 def test_bound_of_a_convex_problem_equals_its_cost(problem):
-    schedule = optimise(problem)
+    schedule = optimise(problem, solver="lp")
     assert schedule.lower_bound == pytest.approx(schedule.objective, rel=0, abs=SOLVER_COST)
 
 
 @laws
 @given(problem=moving_problems(convex=False))
 def test_bound_is_never_above_the_cost(problem):
-    schedule = optimise(problem)
+    schedule = optimise(problem, solver="lp")
     assert schedule.lower_bound <= schedule.objective + SOLVER_COST
 
 
 @laws
 @given(problem=moving_problems(convex=False))
 def test_optimum_is_proven_within_the_gap(problem):
-    schedule = optimise(problem)
+    schedule = optimise(problem, solver="lp")
     assert schedule.objective - schedule.lower_bound <= within_gap(schedule.objective)
 
 
@@ -84,13 +84,13 @@ def test_negative_share_of_a_peak_never_lifts_the_bound_above_the_optimum():
 @laws
 @given(problem=moving_problems(convex=False))
 def test_schedule_keeps_its_store_step_by_step(problem):
-    assert closing_error_kwh(problem, optimise(problem)) <= 1e-4  # FEASIBILITY_TOLERANCE of sites up to 100 kW
+    assert closing_error_kwh(problem, optimise(problem, solver="lp")) <= 1e-4  # FEASIBILITY_TOLERANCE of sites up to 100 kW
 
 
 @laws
 @given(problem=moving_problems(convex=False))
 def test_schedule_never_flows_both_ways(problem):
-    schedule = optimise(problem)
+    schedule = optimise(problem, solver="lp")
     assert not (schedule.charge_kw * schedule.discharge_kw).any()
     assert not (schedule.import_kw * schedule.export_kw).any()
 
@@ -99,7 +99,7 @@ def test_schedule_never_flows_both_ways(problem):
 @given(problem=steady_problems(convex=False))
 def test_no_schedule_costs_more_than_the_idle_plant(problem):
     idle = idle_schedule(problem).objective
-    assert optimise(problem).objective <= idle + within_gap(idle)
+    assert optimise(problem, solver="lp").objective <= idle + within_gap(idle)
 
 
 @laws
@@ -117,15 +117,15 @@ def test_battery_without_power_or_energy_costs_exactly_the_idle_bill(problem, mi
         if missing == "power"
         else replace(problem, ceiling_kwh=problem.floor_kwh)
     )
-    assert optimise(lame).objective == pytest.approx(idle_schedule(problem).objective, rel=ROUNDING, abs=SOLVER_COST)
+    assert optimise(lame, solver="lp").objective == pytest.approx(idle_schedule(problem).objective, rel=ROUNDING, abs=SOLVER_COST)
 
 
 @laws
 @given(problem=steady_problems(convex=False), factor=st.floats(1.0, 3.0))
 def test_more_energy_never_raises_the_cost(problem, factor):
     usable = problem.ceiling_kwh - problem.floor_kwh
-    larger = optimise(replace(problem, ceiling_kwh=problem.floor_kwh + factor * usable)).objective
-    assert larger <= optimise(problem).objective + within_gap(larger)
+    larger = optimise(replace(problem, ceiling_kwh=problem.floor_kwh + factor * usable), solver="lp").objective
+    assert larger <= optimise(problem, solver="lp").objective + within_gap(larger)
 
 
 @laws
@@ -133,7 +133,7 @@ def test_more_energy_never_raises_the_cost(problem, factor):
 def test_more_power_never_raises_the_cost(problem, factor):
     limits = {"charge_limit_kw": problem.charge_limit_kw, "discharge_limit_kw": problem.discharge_limit_kw}
     stronger = optimise(replace(problem, **{name: factor * limit for name, limit in limits.items()})).objective
-    assert stronger <= optimise(problem).objective + within_gap(stronger)
+    assert stronger <= optimise(problem, solver="lp").objective + within_gap(stronger)
 
 
 @laws
@@ -144,8 +144,8 @@ def test_all_powers_and_energies_times_k_cost_k_times_as_much(problem, factor):
     scaled = replace(
         problem, fixed_cost=0.0, **{name: value if value is None else factor * value for name, value in values.items()}
     )
-    expected = factor * (optimise(problem).objective - problem.fixed_cost)
-    assert optimise(scaled).objective == pytest.approx(expected, rel=0, abs=SOLVER_COST * max(1.0, factor))
+    expected = factor * (optimise(problem, solver="lp").objective - problem.fixed_cost)
+    assert optimise(scaled, solver="lp").objective == pytest.approx(expected, rel=0, abs=SOLVER_COST * max(1.0, factor))
 
 
 @laws
@@ -159,13 +159,13 @@ def test_halving_each_step_changes_nothing(problem):
     halved = replace(
         problem, step_h=problem.step_h / 2, peaks=peaks, **{name: np.repeat(row, 2) for name, row in arrays.items()}
     )
-    assert optimise(halved).objective == pytest.approx(optimise(problem).objective, rel=0, abs=SOLVER_COST)
+    assert optimise(halved, solver="lp").objective == pytest.approx(optimise(problem, solver="lp").objective, rel=0, abs=SOLVER_COST)
 
 
 @laws
 @given(problem=steady_problems(convex=False))
 def test_two_runs_give_the_same_schedule(problem):
-    first, second = optimise(problem), optimise(problem)
+    first, second = optimise(problem, solver="lp"), optimise(problem, solver="lp")
     for name in ("charge_kw", "discharge_kw", "stored_kwh", "import_kw", "export_kw", "curtailed_kw"):
         np.testing.assert_array_equal(getattr(first, name), getattr(second, name))
 
@@ -173,4 +173,4 @@ def test_two_runs_give_the_same_schedule(problem):
 @laws
 @given(problem=steady_problems(convex=True))
 def test_solved_problem_says_that_it_is_optimal(problem):
-    assert optimise(problem).status is Status.OPTIMAL
+    assert optimise(problem, solver="lp").status is Status.OPTIMAL

@@ -12,13 +12,22 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crestfall.dispatch import idle_schedule, optimise
+from crestfall.dispatch import Problem, Schedule, Solver, idle_schedule
+from crestfall.dispatch import optimise as optimise_to_its_gap
 from small_problems import closing_error_kwh, peak_over, shaving, small_problem, trading
 from strategies import rows
 
 # The numbers are given to six or seven digits behind the point; the solver's own error is smaller.
 DIGITS = 1e-6
 properties = settings(max_examples=30)  # two solutions each
+
+both_ways = pytest.mark.parametrize("solver", ["exact", "lp"])
+
+
+def optimise(problem: Problem, solver: Solver = "auto") -> Schedule:
+    """Return the optimum, proven to more digits than a study asks for."""
+    return optimise_to_its_gap(problem, solver=solver, gap_frac=1e-9)
+
 
 LOW_THEN_HIGH = [0.10] * 8 + [0.30] * 4
 HIGH_THEN_LOW = [0.30] * 4 + [0.10] * 8
@@ -65,11 +74,24 @@ def triangle_kw(step_min: int) -> np.ndarray:
             trading(HIGH_THEN_LOW, start_kwh=200.0, end_kwh=200.0), 35.9473684, id="A8 high before low, full to full"
         ),
         pytest.param(trading(HIGH_THEN_LOW), 0.0, id="A8 high before low, empty to empty"),
-        pytest.param(trading(NEGATIVE_THEN_HIGH), 48.9625, id="A9 one way at a time in every hour"),
     ],
 )
-def test_trading_profit_equals_the_closed_form(problem, profit):
-    assert -optimise(problem).objective == pytest.approx(profit, rel=0, abs=DIGITS)
+@both_ways
+def test_trading_profit_equals_the_closed_form(problem, profit, solver):
+    assert -optimise(problem, solver).objective == pytest.approx(profit, rel=0, abs=DIGITS)
+
+
+@pytest.mark.parametrize("solver", ["auto", "lp"])
+def test_trading_at_a_negative_price_earns_what_one_way_at_a_time_can(solver):
+    """A9: one way at a time in every hour."""
+    assert -optimise(trading(NEGATIVE_THEN_HIGH), solver).objective == pytest.approx(48.9625, rel=0, abs=DIGITS)
+
+
+def test_exact_way_at_a_negative_price_comes_close_and_does_not_claim_more():
+    """A9: its steps are not convex, so that it is bound by their hull and may stay a little below."""
+    schedule = optimise(trading(NEGATIVE_THEN_HIGH), "exact")
+    assert -schedule.objective == pytest.approx(48.9625, rel=0.01)
+    assert schedule.lower_bound <= -48.9625 + DIGITS
 
 
 def test_negative_price_never_makes_the_battery_run_both_ways():
@@ -135,8 +157,9 @@ def test_alternating_at_a_negative_price_beats_one_fill_and_one_emptying():
         ),
     ],
 )
-def test_lowest_peak_equals_the_closed_form(problem, peak_kw):
-    assert optimise(problem).objective == pytest.approx(peak_kw, rel=0, abs=DIGITS)
+@both_ways
+def test_lowest_peak_equals_the_closed_form(problem, peak_kw, solver):
+    assert optimise(problem, solver).objective == pytest.approx(peak_kw, rel=0, abs=DIGITS)
 
 
 def test_triangle_before_shaving_peaks_at_the_mean_of_its_highest_quarter_hours():

@@ -2,10 +2,11 @@
 
 from crestfall.dispatch._bound import Cut, Multipliers, lower_bound
 from crestfall.dispatch._curve import Chords, Curve
+from crestfall.dispatch._diagnosis import ImportLimitError
+from crestfall.dispatch._optimise import Solver, optimise
 from crestfall.dispatch._problem import Problem, Taper
 from crestfall.dispatch._schedule import Schedule, Status, check_feasible, idle_schedule
 from crestfall.dispatch._settlement import FlowSum, Peak, Reference, Settlement, SettlementWriter
-from crestfall.dispatch._solve import ImportLimitError, optimise
 
 __all__ = [
     "Chords",
@@ -20,6 +21,7 @@ __all__ = [
     "Schedule",
     "Settlement",
     "SettlementWriter",
+    "Solver",
     "Status",
     "Taper",
     "check_feasible",

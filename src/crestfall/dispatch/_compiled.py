@@ -1,9 +1,14 @@
 """How the exact way is compiled: no relaxed arithmetic, and kept on disk, so that it happens once on a machine."""
 
+import logging
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, TypeVar
 
 import numba
+
+logger = logging.getLogger(__name__)
+_kept: list[Any] = []
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -25,7 +30,15 @@ def compiled(function: F) -> F:
         The compiled function.
     """
     decorated: F = numba.njit(cache=True, error_model="numpy")(function)
+    _kept.append(decorated)
     return decorated
+
+
+def tell_of_compiling() -> None:
+    """Log that the first use compiles, where nothing of it is on disk yet; it takes a minute, once on a machine."""
+    folders = {Path(function.stats.cache_path) for function in _kept}
+    if not any(any(folder.glob("_store.*.nbi")) for folder in folders):
+        logger.warning("compiling the optimiser: it takes a minute, once on this machine")
 
 
 def inlined(function: F) -> F:

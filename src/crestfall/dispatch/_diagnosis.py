@@ -1,15 +1,35 @@
 """Say why no schedule exists: which limit cannot be kept, when, and by how much at the least."""
 
 import numpy as np
-import pyomo.environ as pyo
 
-from crestfall.dispatch._model import build_model, values_of
 from crestfall.dispatch._problem import Problem
 from crestfall.dispatch._settlement import FloatArray
+from crestfall.errors import InfeasibleError
 
 # Below a watt the solver's own tolerance speaks.
 NOTICEABLE_KW = 1e-3
 NOTICEABLE_KWH = 1e-6
+
+
+class ImportLimitError(InfeasibleError):
+    """The import limit cannot be kept, whatever the battery does.
+
+    Parameters
+    ----------
+    problem : Problem
+        The dispatch problem.
+    excess_kw : ndarray of shape (n_steps,)
+        Least excess over the limit in each step [kW].
+    first, worst : int
+        First step with an excess, and the one with the largest.
+    """
+
+    def __init__(self, problem: Problem, excess_kw: FloatArray, *, first: int, worst: int) -> None:
+        super().__init__(f"the import limit fails by {excess_kw[worst]:.1f} kW at step {worst}")
+        self.problem = problem
+        self.excess_kw = excess_kw
+        self.first = first
+        self.worst = worst
 
 
 def least_excess_kw(problem: Problem, solver: object) -> FloatArray:
@@ -31,6 +51,10 @@ def least_excess_kw(problem: Problem, solver: object) -> FloatArray:
     ndarray of shape (n_steps,)
         Excess over the import limit [kW]; all zero if the import limit is not what fails.
     """
+    import pyomo.environ as pyo
+
+    from crestfall.dispatch._model import build_model, values_of
+
     model = build_model(problem)
     model.excess_kw = pyo.Var(model.step, bounds=(0.0, None))
     for t in model.step:

@@ -48,7 +48,6 @@ logger = logging.getLogger(__name__)
 
 WEIGHT_OF_BEST = 0.2  # in the blend with the master's answer
 MOST_ROUNDS = 200
-PROVEN_FRAC = 1e-6  # of the cost: the gap at which the search ends
 MOST_BLOCKS = 400
 MOST_RETURNS = 4  # of the year's end to its start, before it is sought otherwise
 MOST_SOLVES = 60
@@ -105,26 +104,36 @@ def why_not(problem: Problem) -> str | None:
     return None
 
 
-class ExactSearch:
+def solve_exactly(problem: Problem, *, time_limit_s: float = 600.0, gap_frac: float = 1e-6) -> Schedule:
     """
-    Solve one problem.
+    Return the schedule of least cost with its bound.
 
     Parameters
     ----------
     problem : Problem
         The dispatch problem.
-    time_limit_s : float
+    time_limit_s : float, default=600.0
         Longest time [s].
     gap_frac : float, default=1e-6
         Gap at which the search ends, as a share of the cost.
+
+    Returns
+    -------
+    Schedule
+        Flows, cost, bound, and the value of stored energy.
 
     Raises
     ------
     NotInClassError
         If the problem is not one for it, or no schedule keeps its limits.
     """
+    return _Search(problem, time_limit_s, gap_frac).run()
 
-    def __init__(self, problem: Problem, time_limit_s: float, gap_frac: float = PROVEN_FRAC) -> None:
+
+class _Search:
+    """The search for one problem."""
+
+    def __init__(self, problem: Problem, time_limit_s: float, gap_frac: float) -> None:
         if (reason := why_not(problem)) is not None:
             raise NotInClassError(reason)
         self._problem = p = problem
@@ -142,7 +151,7 @@ class ExactSearch:
         self._starts = _blocks_of(p, self._spans)
         self._first_guess = float(self._store.floor_kwh[-1])
 
-    def run(self) -> tuple[Schedule, Values]:
+    def run(self) -> Schedule:
         """
         Return the schedule of least cost with its bound, and the value of stored energy along it.
 
@@ -150,27 +159,26 @@ class ExactSearch:
         than the hull says; it keeps to its side of the dent, where the cost is convex, and is sought again: it can only
         get better.
         """
-        best, bound, values = self._search()
+        best, bound = self._search()
         for _ in range(MOST_SIDES):
             try:
                 if self._is_proven(best, bound) or not self._keep_sides(best):
                     break
-                found, _, found_values = self._search()
+                found, _ = self._search()
             except NotInClassError:  # rounding has closed the side on which the schedule lies
                 break
             if found.objective >= best.objective - NEGLIGIBLE * abs(best.objective):
                 break
-            best, values = found, found_values
-        return replace(best, lower_bound=min(bound, best.objective), repaired_steps=self._n_sided), values
+            best = found
+        return replace(best, lower_bound=min(bound, best.objective), repaired_steps=self._n_sided)
 
     def _is_proven(self, schedule: Schedule, bound: float) -> bool:
         return schedule.objective - bound <= self._gap_frac * max(abs(schedule.objective), 1.0)
 
     def _keep_sides(self, schedule: Schedule) -> bool:
         """Bind the steps whose cost is not convex to the side of the dent where they are; return whether any are new."""
-        data, n = self._data, self._problem.n_steps
-        dented = np.zeros(n, dtype=bool)
-        dented[np.repeat(np.arange(n), np.diff(self._steps.first))[self._steps.bridge]] = True
+        data = self._data
+        dented = self._steps.bent.copy()
         if not dented.any():
             return False
         charging, importing = schedule.charge_kw > 0, schedule.import_kw > 0
@@ -201,22 +209,22 @@ class ExactSearch:
         self._last_caps: CapsOfPeaks | None = None
         self._return: Line | None = None  # what energy is worth at the end of a year that ends as it began
 
-    def _search(self) -> tuple[Schedule, float, Values]:
-        """Return the best schedule for the costs as they are laid out, a bound, and the value of stored energy."""
+    def _search(self) -> tuple[Schedule, float]:
+        """Return the best schedule for the costs as they are laid out, and a bound."""
         p = self._problem
         if not p.peaks:
             one = self._pass(np.zeros(0))
-            return self._schedule(one), self._bound_alone(one), one.values
+            return self._schedule(one), self._bound_alone(one)
         master = Master(p, self._spans[self._starts])
         best: Schedule | None = None
-        values: Values | None = None
+        status = Status.OPTIMAL
         bound = -np.inf
         level = best_level = _first_levels(p)
         for number in range(MOST_ROUNDS):
             one = self._pass(level)
             schedule = self._schedule(one)
             if best is None or schedule.objective < best.objective:
-                best, values = schedule, one.values
+                best = schedule
                 best_level = np.array([peak.of(schedule.import_kw) for peak in p.peaks])
             master.add(self._planes(one))
             answer, now = master.solve()
@@ -225,11 +233,11 @@ class ExactSearch:
             if self._is_proven(best, bound):
                 break
             if time.monotonic() > self._deadline:
+                status = Status.TIME_LIMIT
                 break
             level = WEIGHT_OF_BEST * best_level + (1 - WEIGHT_OF_BEST) * answer
         assert best is not None
-        assert values is not None
-        return best, bound, values
+        return replace(best, status=status), bound
 
     def _pass(self, level: FloatArray) -> _Pass:
         """Return the cheapest change of stored energy for trial levels of the peaks."""
@@ -355,10 +363,11 @@ class ExactSearch:
         forward(pieces, store, plan, start, change, stored)
         left_over = float(stored[-1]) - start
         end = FIXED if abs(left_over) <= NEAR_KWH else End(-missing, -missing) if left_over > 0 else End(missing, missing)
-        values = values_of(pieces, caps, store, plan, change, stored, end).stored_per_kwh
-        last = float(values[-1]) if end is FIXED else end.low
+        values = values_of(pieces, caps, store, plan, change, stored, end)
+        on_tapers = values.taper_in[-1] * store.rise_in - values.taper_out[-1] * store.rise_out
+        last = values.stored_per_kwh[-1] + on_tapers if end is FIXED else end.low
         cost = cost_along(pieces, plan, change) + missing * abs(left_over)
-        return _Tangent(start, cost, last - float(store.keep_frac[0] * values[0]))
+        return _Tangent(start, cost, float(last - store.keep_frac[0] * values.stored_per_kwh[0]))
 
     def _planes(self, one: _Pass) -> Planes:
         bounds = block_bounds(
@@ -381,7 +390,9 @@ class ExactSearch:
 
     def _schedule(self, one: _Pass) -> Schedule:
         p = self._problem
-        change = split(self._pieces, self._steps, self._spans, p.keep_frac, one.change_kwh)
+        change = split(self._pieces, self._steps, self._spans, p, one.change_kwh, one.start_kwh)
+        if change is None:
+            raise NotInClassError("the store has no room within intervals that the meter averages")
         stored = one.stored_kwh
         if len(stored) != p.n_steps:
             stored = _stored_between(change, one.start_kwh, p.keep_frac)
@@ -400,6 +411,8 @@ class ExactSearch:
             objective=p.running_cost(import_kw=imported, export_kw=exported, discharge_kw=discharge),
             lower_bound=-np.inf,
             status=Status.OPTIMAL,
+            note="the exact way",
+            stored_per_kwh=np.repeat(one.values.stored_per_kwh, np.diff(self._spans)),
         )
 
 

@@ -2,7 +2,7 @@
 
 A demand charge on half hours over quarter-hourly data ties two steps. Within such an interval only the sum of import
 counts, so its cost is the least that its steps can make of the interval's change: again an infimal convolution. The
-floor and ceiling between its steps are left to the check of the schedule.
+floor and ceiling between its steps are left to the splitting.
 """
 
 from typing import Any
@@ -10,9 +10,11 @@ from typing import Any
 import numpy as np
 
 from crestfall.dispatch._compiled import compiled
-from crestfall.dispatch._pieces import Pieces, room
+from crestfall.dispatch._pieces import Pieces, hull, room
 from crestfall.dispatch._problem import Problem
 from crestfall.dispatch._settlement import FloatArray
+
+ROUNDING_KWH = 1e-9
 
 
 def spans_of(problem: Problem) -> Any:
@@ -70,6 +72,8 @@ def joined(pieces: Pieces, spans: Any, keep_frac: float) -> Pieces:
     if len(spans) == len(pieces.first):
         return pieces
     out = room(len(spans) - 1, len(pieces.slope))
+    # What follows takes the hulls of the steps in their place.
+    pieces = pieces._replace(slope=pieces.slope.copy(), length=pieces.length.copy(), ratio=pieces.ratio.copy())
     _join_steps(pieces, spans, keep_frac, out)
     return out
 
@@ -81,6 +85,7 @@ def _join_steps(pieces: Pieces, spans: Any, keep_frac: float, out: Pieces) -> No
         n = spans[k + 1] - spans[k]
         out.first[k] = at
         out.least_kwh[k] = out.import_kw[k] = out.cost[k] = 0.0
+        out.bent[k] = False
         begin = at
         for i in range(n):
             t = spans[k] + i
@@ -88,39 +93,60 @@ def _join_steps(pieces: Pieces, spans: Any, keep_frac: float, out: Pieces) -> No
             out.least_kwh[k] += kept * pieces.least_kwh[t]
             out.import_kw[k] += pieces.import_kw[t] / n
             out.cost[k] += pieces.cost[t]
-            for j in range(pieces.first[t], pieces.first[t + 1]):
-                slope = pieces.slope[j] / kept
+            last = pieces.first[t + 1]
+            if pieces.bent[t]:
+                last = hull(pieces.first[t], last, pieces.slope, pieces.length, pieces.ratio)
+                out.bent[k] = True
+            for j in range(pieces.first[t], last):
+                slope, ratio = pieces.slope[j] / kept, pieces.ratio[j] / (n * kept)
+                # Cheapest first, and of equals the one that imports least.
                 place = at
-                while place > begin and out.slope[place - 1] > slope:
+                while place > begin and (
+                    out.slope[place - 1] > slope or (out.slope[place - 1] == slope and out.ratio[place - 1] > ratio)
+                ):
                     out.slope[place], out.length[place] = out.slope[place - 1], out.length[place - 1]
                     out.ratio[place], out.origin[place] = out.ratio[place - 1], out.origin[place - 1]
-                    out.bridge[place] = out.bridge[place - 1]
                     place -= 1
                 out.slope[place], out.length[place] = slope, pieces.length[j] * kept
-                out.ratio[place], out.origin[place] = pieces.ratio[j] / (n * kept), i
-                out.bridge[place] = pieces.bridge[j]
+                out.ratio[place], out.origin[place] = ratio, i
                 at += 1
     out.first[len(spans) - 1] = at
 
 
 @compiled
 def _split_steps(
-    pieces: Pieces, steps: Pieces, spans: Any, keep_frac: float, change_kwh: Any, out: Any
-) -> None:
+    pieces: Pieces, steps: Pieces, spans: Any, keep_frac: float, floor: Any, ceiling: Any, change_kwh: Any, start: float, out: Any
+) -> bool:
+    before = start
     for k in range(len(spans) - 1):
-        n = spans[k + 1] - spans[k]
+        begin, n = spans[k], spans[k + 1] - spans[k]
         for i in range(n):
-            out[spans[k] + i] = steps.least_kwh[spans[k] + i]
+            out[begin + i] = steps.least_kwh[begin + i]
         left = change_kwh[k] - pieces.least_kwh[k]
         for j in range(pieces.first[k], pieces.first[k + 1]):
             part = min(left, pieces.length[j])
             if part <= 0.0:
                 break
             left -= part
-            out[spans[k] + pieces.origin[j]] += part / keep_frac ** (n - 1 - pieces.origin[j])
+            out[begin + pieces.origin[j]] += part / keep_frac ** (n - 1 - pieces.origin[j])
+        # What would leave the store between two steps is left to the next.
+        end = keep_frac**n * before + change_kwh[k]
+        for i in range(n):
+            t, kept = begin + i, keep_frac * before
+            after = end if i == n - 1 else min(max(kept + out[t], floor[t]), ceiling[t])
+            out[t] = after - kept
+            most = steps.least_kwh[t]
+            for j in range(steps.first[t], steps.first[t + 1]):
+                most += steps.length[j]
+            if out[t] < steps.least_kwh[t] - ROUNDING_KWH or out[t] > most + ROUNDING_KWH:
+                return False
+            before = after
+    return True
 
 
-def split(pieces: Pieces, steps: Pieces, spans: Any, keep_frac: float, change_kwh: FloatArray) -> FloatArray:
+def split(
+    pieces: Pieces, steps: Pieces, spans: Any, problem: Problem, change_kwh: FloatArray, start_kwh: float
+) -> FloatArray | None:
     """
     Return the change of each step from that of its interval, cheapest first.
 
@@ -130,18 +156,23 @@ def split(pieces: Pieces, steps: Pieces, spans: Any, keep_frac: float, change_kw
         Costs of intervals and of their steps.
     spans : ndarray of int, shape (n_intervals + 1,)
         First step of each interval.
-    keep_frac : float
-        Share of the stored energy that is left after a step.
+    problem : Problem
+        Bounds of the store between the steps of an interval.
     change_kwh : ndarray of shape (n_intervals,)
         Change of each interval [kWh].
+    start_kwh : float
+        Energy before the first step [kWh].
 
     Returns
     -------
-    ndarray of shape (n_steps,)
-        Change of each step [kWh].
+    ndarray of shape (n_steps,) or None
+        Change of each step [kWh]; None if the store's bounds within an interval leave none.
     """
     if len(spans) == len(steps.first):
         return change_kwh
     out = np.empty(len(steps.least_kwh))
-    _split_steps(pieces, steps, spans, keep_frac, change_kwh, out)
-    return out
+    p = problem
+    is_split = _split_steps(
+        pieces, steps, spans, p.keep_frac, p.floor_kwh, p.ceiling_kwh, change_kwh, start_kwh, out
+    )
+    return out if is_split else None

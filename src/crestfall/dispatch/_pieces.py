@@ -1,4 +1,4 @@
-"""The cost of a step against the change of stored energy, as pieces of a convex line.
+"""The cost of a step against the change of stored energy, as pieces of a line.
 
 For a change of D kWh the plant draws a net power n(D) at the meter, which rises with D along the chords of the curves;
 the meter, with PV held back at best, makes a cost P(n) of it. P(n(D)) and the wear are linear between a handful of
@@ -57,7 +57,7 @@ class StepData(NamedTuple):
 
 
 class Pieces(NamedTuple):
-    """Convex costs of all steps; the pieces of step t are those from ``first[t]`` to ``first[t + 1]``.
+    """Costs of all steps; the pieces of step t are those from ``first[t]`` to ``first[t + 1]``.
 
     Parameters
     ----------
@@ -67,8 +67,8 @@ class Pieces(NamedTuple):
         Cost for each kWh, kWh, and kW of import for each kWh.
     origin : ndarray of int, shape (n_pieces,)
         Step of the data that a piece comes from, counted from the first of its interval.
-    bridge : ndarray of bool, shape (n_pieces,)
-        Whether a piece bridges a dent, so that what lies inside it costs more than it says.
+    bent : ndarray of bool, shape (n_steps,)
+        Whether a step's slopes fall somewhere: its cost is not convex, and its hull is taken where it is joined.
     least_kwh, import_kw, cost : ndarray of shape (n_steps,)
         The lowest change of stored energy, and import and cost there.
     """
@@ -78,7 +78,7 @@ class Pieces(NamedTuple):
     length: FloatArray
     ratio: FloatArray
     origin: Any
-    bridge: Any
+    bent: Any
     least_kwh: FloatArray
     import_kw: FloatArray
     cost: FloatArray
@@ -123,7 +123,7 @@ def step_data(problem: Problem) -> StepData:
 
 def pieces_of(data: StepData) -> Pieces:
     """
-    Return the convex cost of each step.
+    Return the cost of each step.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def pieces_of(data: StepData) -> Pieces:
         raise StepLimitError(failed)
     used = int(pieces.first[-1])
     return pieces._replace(
-        **{name: getattr(pieces, name)[:used].copy() for name in ("slope", "length", "ratio", "origin", "bridge")}
+        **{name: getattr(pieces, name)[:used].copy() for name in ("slope", "length", "ratio", "origin")}
     )
 
 
@@ -159,7 +159,7 @@ def room(n_steps: int, n_pieces: int) -> Pieces:
         length=np.empty(n_pieces),
         ratio=np.empty(n_pieces),
         origin=np.zeros(n_pieces, dtype=np.int64),
-        bridge=np.zeros(n_pieces, dtype=np.bool_),
+        bent=np.zeros(n_steps, dtype=np.bool_),
         least_kwh=np.empty(n_steps),
         import_kw=np.empty(n_steps),
         cost=np.empty(n_steps),
@@ -272,7 +272,7 @@ def fill_steps(data: StepData, begin: int, end: int, on_import: float, out: Piec
     )
     buys, sells, out_price = data.buy_per_kwh, data.sell_per_kwh, data.out_price_per_kwh
     most_charge, most_discharge = data.most_charge_kw, data.most_discharge_kw
-    first, slope, length, ratio, origin, bridge, least, import_kw, cost = out
+    first, slope, length, ratio, origin, bent, least, import_kw, cost = out
     in_width, in_store, in_cooling = data.charge
     out_width, out_store, out_cooling = data.discharge
     n_in, n_out = len(in_width), len(out_width)
@@ -335,7 +335,7 @@ def fill_steps(data: StepData, begin: int, end: int, on_import: float, out: Piec
                 if part > NEGLIGIBLE:
                     slope[piece], length[piece] = slopes[region] * rise + other, part * h
                     ratio[piece] = rise / h if imports[region] else 0.0
-                    bridge[piece], origin[piece] = False, 0
+                    origin[piece] = 0
                     piece += 1
                 power -= part
                 if power > NEGLIGIBLE:
@@ -358,21 +358,31 @@ def fill_steps(data: StepData, begin: int, end: int, on_import: float, out: Piec
         cost[row] = h * (_at_meter(net_first + back, buy, sell) + wear * discharged)
         cost[row] += out_price[t] * max(-change_first, 0.0)
 
-        # The lower convex hull: neighbours whose slopes fall are joined to one of their mean slope, until none are left.
-        place = at
-        for j in range(at, piece):
-            slope[place], length[place], ratio[place], bridge[place] = slope[j], length[j], ratio[j], bridge[j]
-            while place > at and slope[place] < slope[place - 1] - NEGLIGIBLE:
-                both = length[place - 1] + length[place]
-                slope[place - 1] = (slope[place - 1] * length[place - 1] + slope[place] * length[place]) / both
-                ratio[place - 1] = (ratio[place - 1] * length[place - 1] + ratio[place] * length[place]) / both
-                length[place - 1] = both
-                bridge[place - 1] = True
-                place -= 1
-            place += 1
-        at = place
+        bent[row] = False
+        for j in range(at + 1, piece):
+            bent[row] = bent[row] or slope[j] < slope[j - 1] - NEGLIGIBLE
+        at = piece
     first[end - begin] = at
     return -1
+
+
+@inlined
+def hull(begin: int, end: int, slope: Any, length: Any, ratio: Any) -> int:
+    """Replace a line by its lower convex hull, in place; return the place after its last piece.
+
+    Neighbours whose slopes fall are joined to one of their mean slope, until none are left.
+    """
+    place = begin
+    for j in range(begin, end):
+        slope[place], length[place], ratio[place] = slope[j], length[j], ratio[j]
+        while place > begin and slope[place] < slope[place - 1] - NEGLIGIBLE:
+            both = length[place - 1] + length[place]
+            slope[place - 1] = (slope[place - 1] * length[place - 1] + slope[place] * length[place]) / both
+            ratio[place - 1] = (ratio[place - 1] * length[place - 1] + ratio[place] * length[place]) / both
+            length[place - 1] = both
+            place -= 1
+        place += 1
+    return place
 
 
 @inlined

@@ -46,7 +46,11 @@ class Schedule:
     status : Status
         How the search ended.
     repaired_steps : int
-        Steps in which the linear program ran both ways at once and was made to choose.
+        Steps in which the linear program ran both ways at once and was made to choose, or whose cost is not convex.
+    note : str
+        How it was found, in one line.
+    stored_per_kwh : ndarray or None
+        Value of one kWh more in the store at the end of each step, where it is known.
     """
 
     charge_kw: FloatArray
@@ -60,6 +64,8 @@ class Schedule:
     lower_bound: float
     status: Status
     repaired_steps: int = 0
+    note: str = ""
+    stored_per_kwh: FloatArray | None = None
 
     @property
     def stored_before_kwh(self) -> FloatArray:

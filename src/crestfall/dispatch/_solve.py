@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.dispatch._bound import Cut, Multipliers, lower_bound
-from crestfall.dispatch._diagnosis import NOTICEABLE_KW, least_excess_kw, store_fault
+from crestfall.dispatch._diagnosis import NOTICEABLE_KW, ImportLimitError, least_excess_kw, store_fault
 from crestfall.dispatch._model import add_cuts, build_model, choose_direction, fill_in_order, settle_choices, values_of
 from crestfall.dispatch._problem import Problem
 from crestfall.dispatch._schedule import Schedule, Status, check_feasible
@@ -20,7 +20,7 @@ MIXED_INTEGER_GAP = 1e-6
 SETTLED_FRAC = 1e-7  # of the cost: what tangents and open choices may leave out
 
 
-def optimise(problem: Problem, *, time_limit_s: float = 600.0) -> Schedule:
+def solve_as_program(problem: Problem, *, time_limit_s: float = 600.0) -> Schedule:
     """
     Return the schedule of least cost with a proven lower bound.
 
@@ -273,27 +273,6 @@ class _Search:
             )
         first, worst = int(np.argmax(excess > 0)), int(np.argmax(excess > excess.max() - NOTICEABLE_KW))
         return ImportLimitError(self._problem, excess, first=first, worst=worst)
-
-
-class ImportLimitError(InfeasibleError):
-    """The import limit cannot be kept, whatever the battery does.
-
-    Parameters
-    ----------
-    problem : Problem
-        The dispatch problem.
-    excess_kw : ndarray of shape (n_steps,)
-        Least excess over the limit in each step [kW].
-    first, worst : int
-        First step with an excess, and the one with the largest.
-    """
-
-    def __init__(self, problem: Problem, excess_kw: NDArray[np.float64], *, first: int, worst: int) -> None:
-        super().__init__(f"the import limit fails by {excess_kw[worst]:.1f} kW at step {worst}")
-        self.problem = problem
-        self.excess_kw = excess_kw
-        self.first = first
-        self.worst = worst
 
 
 def _tangent(peak: int, interval: int, import_kw: float, kvar: float) -> Cut:

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from crestfall.dispatch._compiled import compiled
-from crestfall.dispatch._pieces import Pieces
+from crestfall.dispatch._pieces import Pieces, hull
 from crestfall.dispatch._settlement import FloatArray
 
 MOST_PIECES = 20_000  # of a cost-to-go; a store that needs more is left to the general solver
@@ -209,6 +209,7 @@ def _take_steps(
         pieces.least_kwh,
         pieces.import_kw,
     )
+    bent = pieces.bent
     c_first, level, price = caps.first, caps.level_kw, caps.price
     floor, ceiling, keep = store.floor_kwh, store.ceiling_kwh, store.keep_frac
     x_first, x_last, x_slope, x_length, x_ratio, x_stored = out
@@ -245,6 +246,8 @@ def _take_steps(
                 rest -= part
                 x_slope[at], x_length[at], x_ratio[at] = p_slope[j] + above * ratio, part, ratio
                 at += 1
+        if bent[t]:
+            at = hull(x_first[t], at, x_slope, x_length, x_ratio)
         x_last[t] = at
 
         # Up to which stored energy each of them is worth it. Where it makes no difference the plant stands still: it
@@ -381,8 +384,11 @@ def join_tapered(
                 part = min(part, room)
             elif i >= tail:
                 break
-            else:
+            elif store.rise_out > 0.0:
                 along = store.rise_out
+            else:
+                j = first - 1  # the limit does not rise with the store: no more discharge at all
+                continue
         if along > 0.0:
             v_part = min(v_rest, f_rest / along)
             f_part = v_part * along

@@ -17,6 +17,9 @@ from crestfall.dispatch._settlement import FloatArray
 from crestfall.dispatch._store import Caps, Crossings, Store
 
 NEAR_KWH = 1e-9  # of an end of a piece or a bound of the store: at it
+MOST_HALVINGS = 60
+DEAR = 10.0  # times the highest price, above which none is sought
+AGREEING = 1e-12  # prices that differ by less, as a share, are one
 MOST_RETURNS = 4  # of the price at the end to that at the start
 
 
@@ -101,9 +104,9 @@ def _mean(low: float, high: float) -> float:
 def _taper_at(store: Store, change: float, stored: float) -> int:
     """Return 1 where the taper of charging binds, -1 where that of discharging does, else 0."""
     taper = 0
-    if change > 0.0 and change + store.rise_in * stored >= store.limit_in - NEAR_KWH:
+    if change > -NEAR_KWH and change + store.rise_in * stored >= store.limit_in - NEAR_KWH:
         taper = 1
-    elif change < 0.0 and -change - store.rise_out * stored >= store.limit_out - NEAR_KWH:
+    elif change < NEAR_KWH and -change - store.rise_out * stored >= store.limit_out - NEAR_KWH:
         taper = -1
     return taper
 
@@ -111,8 +114,12 @@ def _taper_at(store: Store, change: float, stored: float) -> int:
 @compiled
 def _chain(
     store: Store, slopes: tuple[Any, Any], change: Any, stored: Any, low: float, high: float, lows: Any, highs: Any
-) -> None:
-    """Write the interval of prices that each step and all after it allow, given that of the end."""
+) -> float:
+    """Write the interval of prices that each step and all after it allow, given that of the end.
+
+    Returns by how much some of them do not meet: rounding, a dent that a hull bridges, or a price that cannot be.
+    """
+    apart = 0.0
     below_of, above_of = slopes
     floor, ceiling, keep = store.floor_kwh, store.ceiling_kwh, store.keep_frac
     is_tapered = store.limit_in < np.inf or store.limit_out < np.inf
@@ -135,10 +142,11 @@ def _chain(
             if rise > 0.0:
                 low, high = (below * rise + low) / (1.0 + rise), (above * rise + high) / (1.0 + rise)
         if low > high:
-            # Rounding, or a dent that the hull bridges: as near to both as can be.
-            low = high = 0.5 * (low + high)
+            apart = max(apart, low - high)
+            low = high = 0.5 * (low + high)  # as near to both as can be
         lows[t], highs[t] = low, high
         low, high = keep[t] * low, keep[t] * high
+    return apart
 
 
 @compiled
@@ -154,22 +162,80 @@ def _choose(
     if end.is_periodic:
         _chain(store, slopes, change, stored, keep * lows[0], keep * highs[0], lows, highs)
     value = _mean(lows[0], highs[0])
-    for _ in range(MOST_RETURNS):
-        last = _choose_forward(store, slopes, change, stored, lows, highs, value, out)
-        if not end.is_periodic:
-            break
-        # The price at the end must agree with that before the first step, as in any other step.
-        agreeing = keep * value
-        if stored[n - 1] <= store.floor_kwh[n - 1] + NEAR_KWH:
-            agreeing = max(agreeing, last)
-        if stored[n - 1] >= store.ceiling_kwh[n - 1] - NEAR_KWH:
-            agreeing = min(agreeing, last)
-        if last == agreeing:
-            break
-        value = min(max(last / keep, lows[0]), highs[0])
-        _chain(store, slopes, change, stored, keep * value, keep * value, lows, highs)
+    if not end.is_periodic:
+        _choose_forward(store, slopes, change, stored, lows, highs, value, out)
+    elif not _close_ring(store, slopes, change, stored, lows, highs, value, out):
+        _chain(store, slopes, change, stored, end.low, end.high, lows, highs)
+        dear = DEAR * (1.0 + np.abs(plan.slope).max()) if len(plan.slope) > 0 else 1.0
+        _seek_ring(store, slopes, change, stored, lows, highs, dear, out)
     if len(caps.price) > 0:
         _price_caps(pieces, caps, change, out)
+
+
+@compiled
+def _close_ring(
+    store: Store,
+    slopes: tuple[Any, Any],
+    change: Any,
+    stored: Any,
+    lows: Any,
+    highs: Any,
+    value: float,
+    out: Values,
+) -> bool:
+    """Choose prices from a first one on, so that the last agrees with it as in any other step; return whether it does."""
+    keep = store.keep_frac[0]
+    for _ in range(MOST_RETURNS):
+        last = _choose_forward(store, slopes, change, stored, lows, highs, value, out)
+        if abs(_missed(store, stored, last, keep * value)) <= AGREEING * (1.0 + abs(last)):
+            return True
+        value = min(max(last / keep, lows[0]), highs[0])
+        apart = _chain(store, slopes, change, stored, keep * value, keep * value, lows, highs)
+        if apart > AGREEING or value < lows[0] - AGREEING or value > highs[0] + AGREEING:
+            break  # what would agree at the end cannot begin so
+    return False
+
+
+@inlined
+def _missed(store: Store, stored: Any, last: float, before: float) -> float:
+    """Return by how much the price at the end disagrees with that before the first step."""
+    missed, n = last - before, len(stored)
+    if stored[n - 1] <= store.floor_kwh[n - 1] + NEAR_KWH:
+        missed = min(missed, 0.0)
+    if stored[n - 1] >= store.ceiling_kwh[n - 1] - NEAR_KWH:
+        missed = max(missed, 0.0)
+    return missed
+
+
+@compiled
+def _seek_ring(
+    store: Store,
+    slopes: tuple[Any, Any],
+    change: Any,
+    stored: Any,
+    lows: Any,
+    highs: Any,
+    dear: float,
+    out: Values,
+) -> None:
+    """Choose prices whose last agrees with the first by halving: tapers may turn away what goes round and round."""
+    keep, low, high = store.keep_frac[0], max(lows[0], -dear), min(highs[0], dear)
+    at_low = _missed(store, stored, _choose_forward(store, slopes, change, stored, lows, highs, low, out), keep * low)
+    if at_low == 0.0:
+        return
+    at_high = _missed(store, stored, _choose_forward(store, slopes, change, stored, lows, highs, high, out), keep * high)
+    if at_low * at_high > 0.0:
+        return
+    for _ in range(MOST_HALVINGS):
+        value = 0.5 * (low + high)
+        last = _choose_forward(store, slopes, change, stored, lows, highs, value, out)
+        missed = _missed(store, stored, last, keep * value)
+        if missed == 0.0:
+            return
+        if (missed > 0.0) == (at_low > 0.0):
+            low = value
+        else:
+            high = value
 
 
 @compiled
@@ -201,8 +267,8 @@ def _choose_forward(
     value: float,
     out: Values,
 ) -> float:
-    """Write prices from a first one on, each within its interval, and return the last."""
-    n = len(change)
+    """Write prices from a first one on, each within its interval; return that of the store after the last step."""
+    n, after = len(change), value
     below, above = slopes
     keep = store.keep_frac
     is_tapered = store.limit_in < np.inf or store.limit_out < np.inf
@@ -227,9 +293,8 @@ def _choose_forward(
                 taper_in[t] = max(value - slope, 0.0)
             else:
                 taper_out[t] = max(slope - value, 0.0)
-        if t < n - 1:
-            value = after if kept == 1.0 else after / kept
-    return value
+        value = after if kept == 1.0 else after / kept
+    return after
 
 
 @compiled
@@ -278,6 +343,16 @@ class BlockBound(NamedTuple):
     end_per_kwh: FloatArray
 
 
+@inlined
+def _least(begin: int, end: int, slope: Any, length: Any, ratio: Any, on_import: float, value: float) -> float:
+    """Return how far a line falls below its start, at the most, its import priced and its change valued."""
+    at = least = 0.0
+    for j in range(begin, end):
+        at += (slope[j] + on_import * ratio[j] - value) * length[j]
+        least = min(least, at)
+    return least
+
+
 @compiled
 def block_bounds(
     data: StepData, pieces: Pieces, caps: Caps, store: Store, values: Values, spans: Any, starts: Any, spare: Pieces
@@ -311,7 +386,7 @@ def block_bounds(
     """
     n_blocks = len(starts) - 1
     constant, begin, finish = np.zeros(n_blocks), np.zeros(n_blocks), np.zeros(n_blocks)
-    first, slopes, lengths, ratios, bridges = pieces.first, pieces.slope, pieces.length, pieces.ratio, pieces.bridge
+    first, slopes, lengths, ratios, bent = pieces.first, pieces.slope, pieces.length, pieces.ratio, pieces.bent
     cost, import_kw, least = pieces.cost, pieces.import_kw, pieces.least_kwh
     keep, floor, ceiling, c_first, on_cap = store.keep_frac, store.floor_kwh, store.ceiling_kwh, caps.first, values.on_cap
     prices, taper_in, taper_out = values.stored_per_kwh, values.taper_in, values.taper_out
@@ -327,8 +402,7 @@ def block_bounds(
                 on_import += on_cap[cap]
             is_bent = False
             if on_import > 0.0:
-                for j in range(first[t], first[t + 1]):
-                    is_bent = is_bent or bridges[j]
+                is_bent = bent[t] and spans[t + 1] - spans[t] > 1
                 for i in range(spans[t], spans[t + 1]):
                     # A price on import changes whether PV is held back where import was paid for.
                     is_bent = is_bent or (buy[i] < 0.0 and curtailable[i] > 0.0)
@@ -336,8 +410,12 @@ def block_bounds(
                 total += _least_of_steps(data, spans[t], spans[t + 1], value, on_import, keep[t], spare)
             else:
                 total += cost[t] + on_import * import_kw[t] - value * least[t]
-                for j in range(first[t], first[t + 1]):
-                    total += min(slopes[j] + on_import * ratios[j] - value, 0.0) * lengths[j]
+                if spans[t + 1] - spans[t] == 1:
+                    total += _least(first[t], first[t + 1], slopes, lengths, ratios, on_import, value)
+                else:
+                    # Pieces of several steps: each may be taken without those before it, which a price may make pay.
+                    for j in range(first[t], first[t + 1]):
+                        total += min(slopes[j] + on_import * ratios[j] - value, 0.0) * lengths[j]
             if into > 0.0:
                 total -= into * store.limit_in
             if outof > 0.0:
@@ -364,8 +442,7 @@ def _least_of_steps(
         kept = keep ** ((end - 1 - i) / n)
         fill_steps(data, i, i + 1, on_import / (n * data.step_h), spare)
         total += spare.cost[0] - kept * value * spare.least_kwh[0]
-        for j in range(spare.first[1]):
-            total += min(spare.slope[j] - kept * value, 0.0) * spare.length[j]
+        total += _least(0, spare.first[1], spare.slope, spare.length, spare.ratio, 0.0, kept * value)
     return total
 
 

@@ -1,0 +1,90 @@
+"""One function for every problem: the exact way where it fits, the general solver elsewhere."""
+
+import logging
+import time
+from dataclasses import replace
+from typing import Literal
+
+from crestfall.dispatch._problem import Problem
+from crestfall.dispatch._schedule import Schedule, Status, check_feasible
+from crestfall.errors import SolverError
+
+logger = logging.getLogger(__name__)
+
+Solver = Literal["auto", "exact", "lp"]
+PROVEN_FRAC = 1e-6  # of the cost: the gap at which the exact way ends its search
+# Where costs are not convex the bound is that of their hull, which no schedule may reach.
+CLOSE_FRAC = 1e-4
+
+
+def optimise(
+    problem: Problem, *, solver: Solver = "auto", time_limit_s: float = 600.0, gap_frac: float = PROVEN_FRAC
+) -> Schedule:
+    """
+    Return the schedule of least cost with a proven lower bound.
+
+    Parameters
+    ----------
+    problem : Problem
+        The dispatch problem.
+    solver : {"auto", "exact", "lp"}, default="auto"
+        The exact way, the general solver of linear programs, or the exact way wherever it fits the problem.
+    time_limit_s : float, default=600.0
+        Longest time for the search [s]; then the best schedule so far is returned with its gap.
+    gap_frac : float, default=1e-6
+        Gap at which the exact way ends its search, as a share of the cost.
+
+    Returns
+    -------
+    Schedule
+        Feasible flows, their cost, the bound, and in one line how they were found.
+
+    Raises
+    ------
+    InfeasibleError
+        If no schedule keeps all limits; the message names the limit, the step and the excess.
+    SolverError
+        If the time runs out before there is any schedule, or `exact` does not fit the problem.
+    """
+    began = time.monotonic()
+    if solver == "lp":
+        return replace(_general(problem, time_limit_s), note="the general solver, as asked for")
+    exact, why = _exact(problem, time_limit_s, gap_frac)
+    if exact is not None and (solver == "exact" or exact.status is Status.TIME_LIMIT or _is_close(exact)):
+        return exact
+    if solver == "exact":
+        raise SolverError(f"the exact way does not fit: {why}\n    choose solver auto or lp")
+    left_s = max(time_limit_s - (time.monotonic() - began), 0.0)
+    general = _general(problem, left_s)
+    if exact is None:
+        return replace(general, note=f"the general solver, since {why}")
+    # Both bounds hold, so the better of each is taken.
+    best = min(general, exact, key=lambda schedule: schedule.objective)
+    bound = min(max(general.lower_bound, exact.lower_bound), best.objective)
+    return replace(best, lower_bound=bound, note="both solvers, since burning energy pays in some steps")
+
+
+def _is_close(schedule: Schedule) -> bool:
+    allowed = CLOSE_FRAC * max(abs(schedule.objective), 1.0)
+    return schedule.objective - schedule.lower_bound <= allowed
+
+
+def _general(problem: Problem, time_limit_s: float) -> Schedule:
+    from crestfall.dispatch._solve import solve_as_program
+
+    return solve_as_program(problem, time_limit_s=time_limit_s)
+
+
+def _exact(problem: Problem, time_limit_s: float, gap_frac: float) -> tuple[Schedule | None, str]:
+    """Return what the exact way finds, or why it does not fit."""
+    from crestfall.dispatch._compiled import tell_of_compiling
+    from crestfall.dispatch._exact import NotInClassError, solve_exactly
+
+    tell_of_compiling()
+    try:
+        schedule = solve_exactly(problem, time_limit_s=time_limit_s, gap_frac=gap_frac)
+        check_feasible(problem, schedule)
+    except NotInClassError as error:
+        logger.debug("the exact way does not fit: %s", error)
+        return None, str(error)
+    return schedule, ""
