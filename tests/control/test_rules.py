@@ -9,11 +9,12 @@ from hypothesis import strategies as st
 
 from crestfall.control import follow_rules
 from crestfall.dispatch import Peak, Problem, Schedule, Status, optimise
+from crestfall.plant import Converter, Segment
 from crestfall.scenario.scenario_file import RulesPolicy
 from crestfall.tariff import Rates
-from parts import rates_of
+from parts import plant_with, rates_of
 from small_problems import small_problem
-from strategies import rows
+from strategies import curved_modules, rack_banks, rows
 
 DAY = 24
 # A ceiling is a difference of numbers near 1,000 kW.
@@ -62,6 +63,14 @@ ONE_PEAK = ((10.0, None),)
 
 
 @st.composite
+def curves(draw) -> dict:
+    """Draw the chords of 100 kVA of modules with curved losses, cooled racks, and any way of staging."""
+    module = draw(curved_modules(switches_off_when_idle=draw(st.booleans())))
+    plant = plant_with(converter=Converter.of(module, 2), bank=draw(rack_banks(most_kw=100.0)))
+    return {"charge_segments": plant.charge_segments, "discharge_segments": plant.discharge_segments}
+
+
+@st.composite
 def sites(draw, *, convex: bool = False) -> Site:
     """Draw two to three days around a change of month, with PV, one or two demand charges, losses and a floor.
 
@@ -89,6 +98,7 @@ def sites(draw, *, convex: bool = False) -> Site:
         floor_kwh=floor,
         ceiling_kwh=floor + draw(st.integers(0, 300)),
         wear_per_kwh=draw(st.sampled_from([0.0, 0.05])),
+        **draw(st.just({}) | curves()),
     )
 
 
@@ -276,6 +286,85 @@ def test_nothing_is_charged_above_the_highest_import_of_the_month_or_the_first_c
     seen = np.maximum.accumulate(np.concatenate(([float(ceiling)], schedule.import_kw)))[:-1]
     charging = schedule.charge_kw > ROUNDING_KW
     assert (schedule.import_kw[charging] <= seen[charging] + ROUNDING_KW).all()
+
+
+def site_with_curves(load_kw, **changes) -> Site:
+    prices = np.tile(NIGHT_AND_EVENING, len(load_kw) // DAY)
+    return site_of(load_kw, demand=ONE_PEAK, buy_per_kwh=prices, first="2025-01-02", **changes)
+
+
+@given(load=rows(3 * DAY, 0, 200), ceiling=st.integers(0, 200), curve=curves(), limit=st.sampled_from([120.0, np.inf]))
+def test_charging_with_its_cooling_stays_below_the_ceiling(load, ceiling, curve, limit):
+    """Nothing is lost by standing here: making that good is the one charge that no ceiling stops."""
+    site = site_with_curves(load, import_limit_kw=limit, **curve)
+    schedule = site.follow(first_ceiling_kw=float(ceiling))
+    seen = np.maximum.accumulate(np.concatenate(([float(ceiling)], schedule.import_kw)))[:-1]
+    charging = schedule.charge_kw > ROUNDING_KW
+    assert (schedule.import_kw[charging] <= np.minimum(seen, limit)[charging] + ROUNDING_KW).all()
+
+
+@given(load=rows(3 * DAY, 0, 200), ceiling=st.integers(0, 200), curve=curves())
+def test_a_peak_is_cut_to_the_ceiling_whatever_its_discharge_draws_for_cooling(load, ceiling, curve):
+    """Where the store holds enough and cooling does not take all that is gained, import is the ceiling itself."""
+    assume(all(segment.cooling_frac < 1 for segment in curve["discharge_segments"]))
+    site = site_with_curves(load, discharge_limit_kw=80.0, **curve)
+    schedule = site.follow(first_ceiling_kw=float(ceiling))
+    seen = np.maximum.accumulate(np.concatenate(([float(ceiling)], schedule.import_kw)))[:-1]
+    able = (load > seen) & (schedule.stored_kwh > 1e-6) & (schedule.discharge_kw < 80.0 - 1e-6)
+    np.testing.assert_allclose(schedule.import_kw[able], seen[able], atol=1e-6)
+
+
+def test_cooling_is_part_of_what_a_ceiling_counts():
+    """A quarter of the charge and a fifth of the discharge go into cooling.
+
+    Under 100 kW with a load of 50 there is room for 40 kW of charge; a load of 140 needs 50 kW to come down to 100.
+    """
+    load = np.full(DAY, 50.0)
+    load[18] = 140.0
+    site = site_of(
+        load,
+        demand=ONE_PEAK,
+        buy_per_kwh=NIGHT_AND_EVENING,
+        charge_segments=(Segment(100.0, 1.0, 0.25),),
+        discharge_segments=(Segment(100.0, 1.0, 0.2),),
+    )
+    schedule = site.follow(first_ceiling_kw=100.0, reserve_frac=1.0)
+    np.testing.assert_allclose(schedule.charge_kw[:5], 40.0)
+    np.testing.assert_allclose(schedule.import_kw[:5], 100.0)
+    assert schedule.discharge_kw[18] == pytest.approx(50.0)
+    assert schedule.import_kw[18] == pytest.approx(100.0)
+
+
+def test_a_price_that_pays_for_half_the_power_only_is_used_at_half_the_power():
+    """0.20 / 0.9 are 0.222: 0.23 an hour pay for the first 50 kW; behind 0.8 the others would need 0.25."""
+    segments = (Segment(50.0, 0.9, 0.0), Segment(50.0, 0.8, 0.0))
+    keys = {"charge_segments": (Segment(100.0, 1.0, 0.0),), "discharge_segments": segments}
+    load = np.full(DAY, 100.0)
+    for dear, power in ((0.22, 0.0), (0.23, 50.0), (0.26, 100.0)):
+        schedule = site_of(load, buy_per_kwh=[0.20] * 12 + [dear] * 12, **keys).follow()
+        assert schedule.discharge_kw[12] == pytest.approx(power, abs=ROUNDING_KW), dear
+        assert schedule.charge_kw.any() == (power > 0), dear
+
+
+def test_a_spread_has_to_pay_for_cooling_too():
+    """A tenth of the charge for cooling: 0.20 x 1.1 = 0.22."""
+    keys = {"charge_segments": (Segment(100.0, 1.0, 0.1),), "discharge_segments": (Segment(100.0, 1.0, 0.0),)}
+    for dear, acts in ((0.219, False), (0.221, True)):
+        site = site_of(np.full(DAY, 50.0), buy_per_kwh=[0.20] * 12 + [dear] * 12, **keys)
+        assert site.follow().charge_kw.any() == acts, dear
+
+
+def test_surplus_is_stored_at_the_power_at_which_it_is_worth_more_than_its_export():
+    """Bought at 0.20, it is worth 0.18 behind the first chord and 0.14 behind the second; exported it earns 0.15."""
+    pv = np.zeros(DAY)
+    pv[12] = 150.0
+    keys = {
+        "charge_segments": (Segment(50.0, 0.9, 0.0), Segment(50.0, 0.7, 0.0)),
+        "discharge_segments": (Segment(100.0, 1.0, 0.0),),
+    }
+    schedule = site_of(np.full(DAY, 50.0), pv_kw=pv, sell_per_kwh=0.15, **keys).follow()
+    assert schedule.charge_kw[12] == pytest.approx(50.0, abs=ROUNDING_KW)
+    assert schedule.export_kw[12] == pytest.approx(50.0, abs=ROUNDING_KW)
 
 
 def test_demand_charge_with_a_window_has_a_ceiling_of_its_own():

@@ -6,6 +6,8 @@ from itertools import product
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
 from crestfall.errors import KeyedError
@@ -18,6 +20,7 @@ from crestfall.plant import (
     connection_sheet,
     dc_current_a,
     highest_kva,
+    highest_within_kva,
     options_table,
 )
 from crestfall.scenario import Connection
@@ -223,3 +226,41 @@ def test_rules_that_allow_nothing_give_an_empty_table_with_its_columns():
     assert table.empty
     assert tuple(table.columns) == OPTIONS_COLUMNS
     assert isinstance(table, pd.DataFrame)
+
+
+# --- limits kept ------------------------------------------------------------------------------------------------------
+
+powers = st.lists(st.floats(-200, 200), min_size=6, max_size=6).map(np.array)
+
+
+def within(idle_kw, **changes) -> float:
+    limits = {"charge_kw": 60.0, "discharge_kw": 60.0, "import_limit_kw": np.inf, "export_limit_kw": np.inf} | changes
+    n = len(idle_kw)
+    return highest_within_kva(
+        np.asarray(idle_kw, dtype=float),
+        **{name: None if value is None else np.full(n, value) for name, value in limits.items()},
+    )
+
+
+@pytest.mark.parametrize(
+    ("idle_kw", "changes", "kva"),
+    [
+        pytest.param([100.0, -20.0], {}, 160.0, id="charging at the highest load"),
+        pytest.param([100.0, -20.0], {"import_limit_kw": 120.0}, 120.0, id="charging up to the limit"),
+        pytest.param([100.0, -20.0], {"import_limit_kw": 90.0}, 100.0, id="load above the limit"),
+        pytest.param([10.0, -50.0], {}, 110.0, id="discharging onto a surplus"),
+        pytest.param([10.0, -50.0], {"export_limit_kw": 40.0}, 70.0, id="discharging up to the limit"),
+        pytest.param([100.0], {"kvar": 120.0}, 200.0, id="with reactive power"),
+    ],
+)
+def test_highest_apparent_power_within_limits(idle_kw, changes, kva):
+    assert within(idle_kw, **changes) == pytest.approx(kva)
+
+
+@given(idle=powers, limit=st.floats(0, 300), power=st.floats(0, 100))
+def test_limits_never_raise_it_and_no_limit_is_the_sum(idle, limit, power):
+    free = within(idle, charge_kw=power, discharge_kw=power)
+    assert free == pytest.approx(float(np.abs(idle).max()) + power)
+    kept = within(idle, charge_kw=power, discharge_kw=power, import_limit_kw=limit, export_limit_kw=limit)
+    assert kept <= free + 1e-9
+    assert kept <= max(limit, float(idle.max())) + 1e-9

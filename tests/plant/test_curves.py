@@ -254,6 +254,45 @@ def test_hull_of_staged_losses_is_below_them_and_worst_for_one_module(loss):
 losses = st.lists(st.floats(0, 10), min_size=1, max_size=30)
 
 
+@given(module=curved_modules(), modules=counts, staged=st.booleans(), charging=st.booleans())
+def test_loss_is_straight_between_its_corners(module, modules, staged, charging):
+    converter = Converter.of(module.model_copy(update={"switches_off_when_idle": staged}), modules)
+    power, loss = converter.loss_corners(charging=charging)
+    assert (np.diff(power) >= 0).all()
+    # At a jump the first corner is the one at which the power still is; just above it the second begins.
+    np.testing.assert_allclose(
+        converter.loss_kw(power[1:], charging=charging)[np.diff(power) > 0], loss[1:][np.diff(power) > 0], atol=1e-9
+    )
+    wide = np.diff(power) > 1e-3
+    middle = (power[1:] + power[:-1])[wide] / 2
+    expected = (loss[1:] + loss[:-1])[wide] / 2
+    np.testing.assert_allclose(converter.loss_kw(middle, charging=charging), expected, atol=1e-9)
+
+
+def test_one_module_that_switches_off_jumps_to_its_loss_at_no_load():
+    loss = {"no_load_frac": 0.02, "proportional_frac": 0.0, "resistive_frac": 0.0}
+    converter = Converter.of(module_with(loss=loss, switches_off_when_idle=True), 2)
+    power, lost = converter.loss_corners(charging=False)
+    assert (power[:2].tolist(), lost[:2].tolist()) == ([0.0, 0.0], [0.0, 1.0])
+    jump = np.flatnonzero(np.diff(power) == 0)[1]
+    assert power[jump] == pytest.approx(50.0)
+    assert lost[jump : jump + 2].tolist() == [1.0, 2.0]
+
+
+@given(module=curved_modules(switches_off_when_idle=True, minimum_load_frac=0.1), modules=counts)
+def test_envelope_of_staged_modules_is_convex_and_never_above_them(module, modules):
+    converter = Converter.of(module, modules)
+    envelope, power = converter.enveloped(), np.linspace(0.0, 50.0 * modules, 501)
+    for way in (True, False):
+        below, true = envelope.loss_kw(power, charging=way), converter.loss_kw(power, charging=way)
+        assert (below <= true + 1e-9).all()
+        assert below[-1] == pytest.approx(true[-1], abs=1e-6)
+        assert (np.diff(below, 2) >= -1e-9).all()
+    assert envelope.minimum_load_frac * envelope.rating_kva == pytest.approx(0.1 * 50.0)
+    connected = Converter.of(module.model_copy(update={"switches_off_when_idle": False}), modules)
+    assert connected.enveloped() is connected
+
+
 @given(first=st.floats(0, 1), rises=losses, gaps=st.data())
 def test_convex_curve_above_is_convex_and_above(first, rises, gaps):
     n = len(rises)

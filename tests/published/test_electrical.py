@@ -44,6 +44,19 @@ def test_six_modules_of_50_kva_make_300_kva():
     assert ac_current_a(6 * 50, 400) == pytest.approx(433, abs=0.5)
 
 
+# Ampacity of copper, three loaded conductors insulated with XLPE (90 degrees C), clipped to a wall (method C) in air of
+# 30 degrees C: table B.52.5 of IEC 60364-5-52:2009, read in secondary texts that restate it, not in the standard. The
+# factor for another temperature is sqrt((90 - ambient) / (90 - 30)), 0.91 at 40 degrees C there. Only as information:
+# the currents worked out here are of the size that such tables are made for. Nothing in the package sizes a conductor.
+AMPACITY_A = {95: 278.0, 185: 424.0}
+
+
+def test_currents_are_of_the_size_of_published_ampacities():
+    assert math.sqrt((90 - 40) / (90 - 30)) == pytest.approx(0.91, abs=0.005)
+    assert AMPACITY_A[95] < ac_current_a(250, 400) < 0.91 * AMPACITY_A[185]
+    assert ac_current_a(300, 400) > AMPACITY_A[185]
+
+
 # A loss of 0.4 % of the rating at no load, 0.6 % in proportion to load, 1.0 % with its square: efficiencies computed as
 # load / (load + loss). Weights of the European and the Californian (CEC) efficiency as published at
 # https://www.anernstore.com/blogs/diy-solar-guides/cec-vs-eu-efficiency-weighting; both were made for photovoltaic duty

@@ -23,7 +23,7 @@ from crestfall.report import (
 )
 from crestfall.scenario import Connection, load_catalogue, load_scenario
 from crestfall.study import prepare
-from hourly_site import NO_BATTERY, WITH_PV, write_hourly_site
+from hourly_site import NO_BATTERY, WITH_PV, write_hourly_site, year_csv
 from site_files import in_catalogue, in_scenario
 from strategies import catalogue_from
 
@@ -40,7 +40,7 @@ def kvader():
 @pytest.fixture
 def inputs_with(tmp_path):
     """Read the joinery with some edits, without solving anything."""
-    return lambda *edits: prepare(load_scenario(write_hourly_site(tmp_path, *edits)))
+    return lambda *edits, **data: prepare(load_scenario(write_hourly_site(tmp_path, *edits, **data)))
 
 
 # --- words ------------------------------------------------------------------------------------------------------------
@@ -61,6 +61,54 @@ def test_apparent_power_before_counts_reactive_power_where_it_is_known(inputs_wi
     inputs = inputs_with(in_scenario("  import_limit_kw: 400", "  power_factor_frac: 0.8"))
     assert sheet_of(inputs).before_kva == pytest.approx(inputs.series.load_kw.max() / 0.8)
     assert words(inputs)["Highest apparent power before"] == f"{inputs.series.load_kw.max() / 0.8:,.0f} kVA"
+
+
+DERATED = in_catalogue(
+    "  auxiliary_kw: 0.2\n",
+    "  auxiliary_kw: 0.2\n  derating: [{ambient_c: 0, share_frac: 1}, {ambient_c: 20, share_frac: 1},"
+    " {ambient_c: 40, share_frac: 0}]\n",
+)
+WEATHER = in_scenario(
+    "  import_limit_kw: 400", "  temperature: {file: load.csv, column: t, unit: C}\n  import_limit_kw: LIMIT"
+)
+
+
+def weather_of(limit: int, *, degrees: float):
+    """Return the edit for an import limit, and the joinery's data with one temperature all year."""
+    rows = year_csv().splitlines()
+    table = "\n".join([f"{rows[0]},t", *(f"{row},{degrees:g}" for row in rows[1:])])
+    return WEATHER._replace(new=WEATHER.new.replace("LIMIT", f"{limit}")), table
+
+
+def test_limits_are_kept_beside_the_sum_that_keeps_none(inputs_with):
+    """At 30 degrees half of 60 kW is left; without limits the sheet adds the whole rating to the highest load."""
+    edit, load = weather_of(400, degrees=30.0)
+    inputs = inputs_with(edit, DERATED, load=load)
+    found, highest_kw = words(inputs), float(inputs.series.load_kw.max())
+    both = highest_kw + sheet_of(inputs).adds_kva
+    assert found["Both together, no limit kept"].startswith(f"{both:,.0f} kVA, {1000 * both / 400 / 3**0.5:,.0f} A ")
+    limited = highest_kw + 30 + float(inputs.auxiliary_kw[0])
+    assert sheet_of(inputs).within.highest_kva == pytest.approx(limited, abs=1e-9)
+    amps = f"{1000 * limited / 400 / 3**0.5:,.0f} A per phase at 400 V, at least: the worst step of the year"
+    assert found["Both together, limits kept"] == f"{limited:,.0f} kVA, {amps}"
+    assert found["Limits kept in that"] == (
+        "derating to 50 % of the power at 30 to 30 °C; import limit 400 kW; no export limit"
+    )
+
+
+def test_charging_keeps_the_import_limit_and_a_load_above_it_stays(inputs_with):
+    edit, load = weather_of(150, degrees=10.0)
+    assert sheet_of(inputs_with(edit, DERATED, load=load)).within.highest_kva == pytest.approx(150.0)
+    edit, load = weather_of(50, degrees=10.0)
+    inputs = inputs_with(edit, DERATED, load=load)
+    alone = float(inputs.series.load_kw.max() + inputs.auxiliary_kw[0])
+    assert sheet_of(inputs).within.highest_kva == pytest.approx(alone)
+
+
+def test_without_temperature_it_is_said_that_nothing_is_derated(inputs_with):
+    assert words(inputs_with(DERATED))["Limits kept in that"].startswith(
+        "no ambient temperature given, so no derating;"
+    )
 
 
 def test_what_the_catalogue_does_not_say_is_said_to_be_unknown(inputs_with):

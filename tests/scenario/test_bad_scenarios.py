@@ -637,3 +637,49 @@ def test_a_fault_of_a_tariff_written_inside_the_scenario_is_shown_with_the_scena
         "FOLDER/scenario.yaml:16: tariff.seasons.inline.last_day: found '02-30', expected a day that exists,"
         " as month-day\n    February has at most 29 days, four months have 30"
     )
+
+
+SUPPORT = "reactive_support: {{kvar: {}}}\nmoney:"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "expected"),
+    [
+        pytest.param(
+            "money:",
+            SUPPORT.format("-3"),
+            "FOLDER/scenario.yaml:15: reactive_support.kvar: found -3, expected a number >= 0\n"
+            "    reactive power supplied, kvar; a constant or a series",
+            id="negative constant",
+        ),
+        pytest.param(
+            "money:",
+            SUPPORT.format("{file: load.csv, column: q, unit: kW}"),
+            "FOLDER/scenario.yaml:15: reactive_support.kvar.unit: found 'kW', expected kvar or kvarh\n"
+            "    kvar (mean over the step) or kvarh (per step), supplied, not negative",
+            id="series in another unit",
+        ),
+        pytest.param(
+            "money:",
+            SUPPORT.format("{file: q.csv, column: q, unit: kvar}"),
+            "FOLDER/scenario.yaml:15: reactive_support.kvar.file: found 'q.csv' (no such file), expected a CSV file\n"
+            "    paths start at FOLDER",
+            id="series in no file",
+        ),
+        pytest.param(
+            "  import_limit_kw: 400\n",
+            "  power_factor_frac: 90\n",
+            "FOLDER/scenario.yaml:9: site.power_factor_frac: found 90, expected a number <= 1\n"
+            "    shares are written from 0 to 1: 90 % is 0.9",
+            id="power factor in per cent",
+        ),
+        pytest.param(
+            "  import_limit_kw: 400\n",
+            "  power_factor_frac: {file: load.csv, unit: frac}\n",
+            "FOLDER/scenario.yaml:9: site.power_factor_frac.column: required, but missing\n    column with the values",
+            id="series of power factors without its column",
+        ),
+    ],
+)
+def test_what_may_be_a_number_or_a_series_is_called_wrong_once(tmp_path, old, new, expected):
+    assert refusal(write_site(tmp_path, in_scenario(old, new))) == problem(expected)

@@ -334,6 +334,15 @@ def test_a_temperature_in_another_unit_is_refused(tmp_path, degrees, shown):
     )
 
 
+def test_reactive_support_that_would_be_drawn_is_refused(tmp_path):
+    readings = replaced(["3"] * len(STAMPS), 5, "-2")
+    support = in_scenario("money:", "reactive_support: {kvar: {file: q.csv, column: q, unit: kvar}}\nmoney:")
+    assert refusal(tmp_path, support, load=GOOD, q=csv(STAMPS, readings, head="time,q")) == (
+        "FOLDER/q.csv column 'q': -2 at 2025-01-01 05:00 CET is negative (1 such step)\n"
+        "    give what the modules supply; where they supply nothing, 0"
+    )
+
+
 def test_a_file_that_vanished_after_loading_is_named(tmp_path):
     scenario = load_scenario(write_site(tmp_path, load=GOOD))
     (tmp_path / "load.csv").unlink()

@@ -1,11 +1,14 @@
 """Outages, backup, weather and equipment in a whole study."""
 
+import re
+
 import numpy as np
 import pytest
 
 from crestfall.errors import ScenarioError
 from crestfall.scenario import load_scenario
 from crestfall.study import prepare, run
+from crestfall.study._replaying import where_from
 from hourly_site import WITH_PV, year_csv
 from site_files import in_catalogue, in_scenario, message, write_site
 
@@ -92,6 +95,36 @@ def test_reactive_support_leaves_less_power_and_less_reactive_power(tmp_path):
     np.testing.assert_allclose(inputs.series.kvar - inputs.kvar, 30)
 
 
+def kvar_csv(kvar_of):
+    """Return a year of hours with a value of each hour of the day."""
+    stamps = [row.split(",")[0] for row in YEAR.splitlines()[1:]]
+    return "\n".join(["time,q", *(f"{stamp},{kvar_of(hour % 24)}" for hour, stamp in enumerate(stamps))])
+
+
+def test_reactive_support_may_follow_a_series_within_the_circle(tmp_path):
+    """60 kVA of modules: 0 kvar leave 60 kW, 36 leave 48, and of 75 only 60 kvar can be supplied, which leave none."""
+    by_hour = {0: 0.0, 1: 36.0, 2: 75.0}
+    (tmp_path / "q.csv").write_text(kvar_csv(lambda hour: by_hour[hour % 3]), encoding="utf-8")
+    factor = in_scenario("  import_limit_kw: 400\n", "  power_factor_frac: 0.8\n  import_limit_kw: 400\n")
+    series = with_block("reactive_support: {kvar: {file: q.csv, column: q, unit: kvar}}")
+    inputs = prepare(scenario(tmp_path, factor, series))
+    hour = np.arange(inputs.series.n_steps) % 3
+    np.testing.assert_allclose(inputs.supplied_kvar, np.array([0.0, 36.0, 60.0])[hour])
+    np.testing.assert_allclose(inputs.power_limit_kw, np.array([60.0, 48.0, 0.0])[hour], atol=1e-9)
+    np.testing.assert_allclose(inputs.series.kvar - inputs.kvar, inputs.supplied_kvar)
+
+
+def test_a_constant_series_of_reactive_support_is_the_constant(tmp_path):
+    """30 kvarh in each hour are 30 kvar."""
+    (tmp_path / "q.csv").write_text(kvar_csv(lambda hour: 30.0), encoding="utf-8")
+    series = with_block("reactive_support: {kvar: {file: q.csv, column: q, unit: kvarh}}")
+    same, constant = (
+        prepare(scenario(tmp_path, edit)).power_limit_kw
+        for edit in (series, with_block("reactive_support: {kvar: 30}"))
+    )
+    np.testing.assert_array_equal(same, constant)
+
+
 def test_an_apparent_import_limit_leaves_what_the_circle_leaves(tmp_path):
     limited = in_scenario(
         "  import_limit_kw: 400\n", "  power_factor_frac: 0.8\n  import_limit_kva: 300\n  import_limit_kw: 400\n"
@@ -111,6 +144,71 @@ def test_an_apparent_export_limit_holds_export_and_holds_pv_back(tmp_path):
     exports = before.export_kw > 0
     assert np.hypot(before.export_kw, before.kvar)[exports].max() == pytest.approx(50)
     assert inputs.curtailable_kw(inputs.rates).max() > 0
+
+
+# --- where a difference between plan and replay comes from -----------------------------------------------------------
+
+STAGED = in_catalogue(
+    "  charge_efficiency_frac: 0.97\n  discharge_efficiency_frac: 0.95\n",
+    "  loss: {no_load_frac: 0.05, proportional_frac: 0.01, resistive_frac: 0.01}\n  switches_off_when_idle: true\n",
+)
+LEAST = in_catalogue("  standby_kw: 0.1\n", "  standby_kw: 0.1\n  minimum_load_frac: 0.5\n")
+FORCED = with_block("availability: {forced: {events: 6, hours: 24, seed: 5}}")
+
+
+@pytest.mark.parametrize(
+    ("edit", "cause"),
+    [
+        pytest.param(FORCED, "forced outages", id="forced outages"),
+        pytest.param(STAGED, "modules that are switched off when idle", id="staging"),
+        pytest.param(LEAST, "the modules' least load", id="least load"),
+    ],
+)
+def test_a_warning_of_a_difference_names_its_cause_and_the_figure_without_it(tmp_path, edit, cause):
+    result = studied(tmp_path, edit)
+    words = f"; this comes from {cause}, without which it would be "
+    for figure in ("hindsight saves", "hindsight has a peak of"):
+        (warning,) = [one for one in result.warnings if figure in one]
+        assert words in warning
+        planned, without = (
+            float(text.replace(",", "")) for text in re.search(r"not ([\d,.]+) .* be ([\d,.]+)$", warning).groups()
+        )
+        assert without == pytest.approx(planned, rel=0.01)
+
+
+def test_of_two_causes_the_one_that_matters_is_named(tmp_path):
+    """One lost hour beside modules that cannot run below half their rating."""
+    brief = with_block("availability: {forced: {events: 1, hours: 1, seed: 5}}")
+    warnings = studied(tmp_path, LEAST, brief).warnings
+    assert any("comes from the modules' least load" in warning for warning in warnings)
+
+
+def test_a_difference_without_a_single_cause_is_said_to_have_none(tmp_path):
+    result = studied(tmp_path, FORCED)
+    words = where_from(result.inputs, result.hindsight, lambda readings: 50.0, planned=40.0, done=50.0)
+    assert words == "no single cause explains it: forced outages"
+    plain = studied(tmp_path)
+    words = where_from(plain.inputs, plain.hindsight, lambda readings: 50.0, planned=40.0, done=50.0)
+    assert words == "this comes from losses, which the plan sees as chords"
+
+
+def test_a_replay_in_parts_of_a_step_keeps_the_plan_of_a_plant_without_jumps(tmp_path):
+    parts = with_block("replay: {substeps: 3}")
+    whole, finer = studied(tmp_path), studied(tmp_path, parts)
+    assert finer.saving(finer.hindsight) == pytest.approx(whole.saving(whole.hindsight), rel=1e-4)
+    np.testing.assert_allclose(finer.schedule_frame()["stored_kwh"], whole.schedule_frame()["stored_kwh"], atol=0.01)
+
+
+def test_parts_of_a_step_let_modules_run_for_a_part_where_they_could_not_for_all_of_it(tmp_path):
+    """With least loads the replay in parts loses less of the plan, and the bill is still that of hours."""
+    whole, finer = studied(tmp_path, LEAST), studied(tmp_path, LEAST, with_block("replay: {substeps: 4}"))
+    assert finer.hindsight.energy.clipped_kwh < whole.hindsight.energy.clipped_kwh
+    assert len(finer.schedule_frame()) == len(whole.schedule_frame())
+
+
+def test_parts_of_a_step_are_a_whole_number(tmp_path):
+    with pytest.raises(ScenarioError, match=r"replay\.substeps: found 0, expected a number >= 1"):
+        scenario(tmp_path, with_block("replay: {substeps: 0}"))
 
 
 COLD = "derating: [{ambient_c: 0, share_frac: 1}, {ambient_c: 30, share_frac: 1}, {ambient_c: 40, share_frac: 0}]"

@@ -10,7 +10,9 @@ In each step, in this order:
 4. *Recharge.* At the day's lowest price the store is filled, and at any other time that is not dear the reserve is
    restored, both only under the ceiling.
 
-The prices of a day are known at its start, as on any time-of-use tariff.
+Ceilings count what charging and discharging draw for cooling. The prices of a day are known at its start, as on any
+time-of-use tariff. They are weighed against losses and cooling at the power that is used: losses grow faster than
+power, so that energy may be dear enough for half the power and not for all of it.
 """
 
 import math
@@ -19,7 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from crestfall.dispatch import Chords, Problem, Schedule, Status, check_feasible
+from crestfall.dispatch import Chords, Curve, Problem, Schedule, Status, check_feasible
 from crestfall.scenario.scenario_file import RulesPolicy
 from crestfall.tariff import Rates
 
@@ -71,11 +73,23 @@ def follow_rules(problem: Problem, rates: Rates, settings: RulesPolicy) -> Sched
 
 @dataclass(frozen=True, slots=True)
 class _DayPrices:
-    """What a controller reads off the tariff at the start of each day, spread over the day's steps."""
+    """What a controller reads off the tariff at the start of each day, spread over the day's steps.
 
-    is_dear: NDArray[np.bool_]
+    Parameters
+    ----------
+    dear_kw : ndarray of shape (n_steps,)
+        Highest discharge that the price pays for, 0 where energy is not dear [kW].
+    storing_kw : ndarray of shape (n_steps,)
+        Highest charge at which storing surplus is worth more than exporting it [kW].
+    is_lowest : ndarray of bool, shape (n_steps,)
+        Whether the price is the lowest of the day.
+    has_spread : ndarray of bool, shape (n_steps,)
+        Whether the day's highest price pays for energy bought at its lowest.
+    """
+
+    dear_kw: FloatArray
+    storing_kw: FloatArray
     is_lowest: NDArray[np.bool_]
-    is_storing_worth: NDArray[np.bool_]
     has_spread: NDArray[np.bool_]
 
     @classmethod
@@ -87,16 +101,64 @@ class _DayPrices:
         low, high = np.full(day[-1] + 1, np.inf), np.full(day[-1] + 1, -np.inf)
         np.minimum.at(low, day, buy)
         np.maximum.at(high, day, buy)
-        round_trip = problem.charge_frac * problem.discharge_frac  # at full power: the rules stay on the safe side
-        dear_from = low / round_trip + problem.wear_per_kwh
+        charging, discharging, wear = problem.charging, problem.discharging, problem.wear_per_kwh
+        # At the lowest price the store is filled at full power; each chord of a discharge then has to earn by itself.
+        drawn_kw = charging.ac_kw[-1] + float(charging.cooling_kw(charging.ac_kw)[-1])
+        kept_frac = float(charging.store_kw[-1]) / drawn_kw if drawn_kw > 0 else 1.0
+        relief = 1 - discharging.cooling_fracs[:, np.newaxis]
+        cost = discharging.store_fracs[:, np.newaxis] * low / kept_frac + wear
         is_lowest = buy <= low[day]
+        # Below zero even the lowest price is above the cost: that is the time to charge, not to discharge.
+        pays = (relief * buy > cost[:, day]) & ~is_lowest
+        # What a kWh in the store is worth in the day's dearest hours, at the power that takes most out of it.
+        worth = (relief[0] * high - wear) / discharging.store_fracs[0]
+        kept_fracs = charging.store_fracs / (1 + charging.cooling_fracs)
         return cls(
-            # Below zero even the lowest price is above `dear_from`: that is the time to charge, not to discharge.
-            is_dear=(buy > dear_from[day]) & ~is_lowest,
+            dear_kw=_width_of_first(pays, discharging),
+            storing_kw=_width_of_first(sell < worth[day] * kept_fracs[:, np.newaxis], charging),
             is_lowest=is_lowest,
-            is_storing_worth=sell < (high[day] - problem.wear_per_kwh) * round_trip,
-            has_spread=((high > dear_from) & (high > low))[day],
+            has_spread=((relief[0] * high > cost[0]) & (high > low))[day],
         )
+
+
+def _width_of_first(holds: NDArray[np.bool_], curve: Curve) -> FloatArray:
+    """Return the power of the chords before the first for which something does not hold, shape (n_steps,)."""
+    return np.asarray(curve.widths_kw @ np.logical_and.accumulate(holds, axis=0))
+
+
+class _AtMeter:
+    """What a power at the terminals adds to import, or takes from it, with its cooling; for single values.
+
+    Parameters
+    ----------
+    widths_kw : ndarray of shape (n_segments,)
+        AC power of each chord [kW].
+    fracs : ndarray of shape (n_segments,)
+        Power at the meter for each kW AC.
+    """
+
+    def __init__(self, widths_kw: FloatArray, fracs: FloatArray) -> None:
+        self._pieces = list(zip(widths_kw.tolist(), fracs.tolist(), strict=True))
+
+    def of(self, ac_kw: float) -> float:
+        """Return the power at the meter for an AC power [kW]."""
+        at_meter = 0.0
+        for width, frac in self._pieces:
+            part = min(ac_kw, width)
+            at_meter += part * frac
+            ac_kw -= part
+        return at_meter
+
+    def terminals_of(self, meter_kw: float) -> float:
+        """Return the AC power for a power at the meter; where cooling takes all that is gained, no more than that."""
+        ac = 0.0
+        for width, frac in self._pieces:
+            if frac <= 0:
+                break
+            part = min(meter_kw, width * frac)
+            ac += part / frac
+            meter_kw -= part
+        return ac
 
 
 class _Controller:
@@ -104,12 +166,17 @@ class _Controller:
 
     def __init__(self, problem: Problem, rates: Rates, settings: RulesPolicy) -> None:
         self._problem = problem
-        self._charging, self._discharging = Chords(problem.charging), Chords(problem.discharging)
+        charging, discharging = problem.charging, problem.discharging
+        self._charging, self._discharging = Chords(charging), Chords(discharging)
+        self._drawn = _AtMeter(charging.widths_kw, 1 + charging.cooling_fracs)
+        self._relief = _AtMeter(discharging.widths_kw, 1 - discharging.cooling_fracs)
         charges = rates.peak_charges
         self._period: list[list[int]] = [charge.measure.periods.of.tolist() for charge in charges]
         self._measured: list[list[bool]] = [charge.measure.is_measured().tolist() for charge in charges]
         self._net_kw: list[float] = (problem.load_kw + problem.auxiliary_kw - problem.pv_kw).tolist()
         self._prices = _DayPrices.of(problem, rates)
+        self._dear_kw: list[float] = self._prices.dear_kw.tolist()
+        self._storing_kw: list[float] = self._prices.storing_kw.tolist()
         keeps_reserve = bool(charges) or bool(np.isfinite(problem.import_limit_kw).any())
         usable = problem.ceiling_kwh - problem.floor_kwh
         self._reserve = (problem.floor_kwh + (settings.reserve_frac if keeps_reserve else 0.0) * usable).tolist()
@@ -137,7 +204,7 @@ class _Controller:
             charge[t], discharge[t] = max(power, 0.0), max(-power, 0.0)
             content += p.step_h * (self._charging.store_of(charge[t]) - self._discharging.store_of(discharge[t]))
             stored[t] = content
-            self._raise_ceilings(t, self._net_kw[t] + power)
+            self._raise_ceilings(t, self._net_kw[t] + self._drawn.of(charge[t]) - self._relief.of(discharge[t]))
         return charge, discharge, stored
 
     def _charge_for(self, room_kwh: float) -> float:
@@ -174,16 +241,16 @@ class _Controller:
 
     def _decide(self, t: int, most_c: float, most_d: float, above_reserve: float, to_reserve: float) -> float:
         """Return the power of one step: charge positive, discharge negative."""
-        net = self._net_kw[t]
+        net, prices = self._net_kw[t], self._prices
         ceiling = self._ceiling_at(t)
         if net > ceiling:
-            return -min(net - ceiling, most_d)
-        if net < 0 and self._prices.is_storing_worth[t]:
-            return min(-net, most_c)
-        if net > 0 and self._prices.is_dear[t]:
-            return -min(net, above_reserve)
-        wanted = most_c if self._prices.is_lowest[t] and self._prices.has_spread[t] else to_reserve
-        return max(min(wanted, ceiling - net), 0.0)
+            return -min(self._relief.terminals_of(net - ceiling), most_d)
+        if net < 0 and (worth := self._storing_kw[t]):
+            return min(self._drawn.terminals_of(-net), most_c, worth)
+        if net > 0 and (worth := self._dear_kw[t]):
+            return -min(self._relief.terminals_of(net), above_reserve, worth)
+        wanted = most_c if prices.is_lowest[t] and prices.has_spread[t] else to_reserve
+        return min(wanted, self._drawn.terminals_of(max(ceiling - net, 0.0)))
 
     def _ceiling_at(self, t: int) -> float:
         """Return the lowest ceiling that holds in a step."""

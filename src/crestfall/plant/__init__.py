@@ -4,10 +4,12 @@ from crestfall.plant._backup import backup_floor_kwh, drain_kw, survival_h
 from crestfall.plant._connection import (
     ConnectionSheet,
     Current,
+    WithinLimits,
     ac_current_a,
     connection_sheet,
     dc_current_a,
     highest_kva,
+    highest_within_kva,
 )
 from crestfall.plant._curves import Converter, RackBank, Segment, segments, weighted_efficiency
 from crestfall.plant._option import Option, allowed_options, cabinets_needed
@@ -28,6 +30,7 @@ __all__ = [
     "RackBank",
     "Segment",
     "TransformerLosses",
+    "WithinLimits",
     "ac_current_a",
     "active_limit_kw",
     "allowed_options",
@@ -38,6 +41,7 @@ __all__ = [
     "dc_current_a",
     "drain_kw",
     "highest_kva",
+    "highest_within_kva",
     "options_table",
     "reactive_to_hold",
     "segments",

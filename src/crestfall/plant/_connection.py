@@ -48,6 +48,29 @@ class Current:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WithinLimits:
+    """The highest apparent power at the point of connection while all limits are kept.
+
+    Parameters
+    ----------
+    highest_kva : float
+        The highest mean of a step [kVA].
+    least_available_frac : float or None
+        Least share of the power that ambient temperature leaves; None where no temperature is given.
+    ambient_c : tuple of float or None
+        Lowest and highest ambient temperature; None where none is given [degrees C].
+    import_limit_kw, export_limit_kw : float or None
+        Highest limits of active power in the year; None where there is none [kW].
+    """
+
+    highest_kva: float
+    least_available_frac: float | None
+    ambient_c: tuple[float, float] | None
+    import_limit_kw: float | None
+    export_limit_kw: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ConnectionSheet:
     """What one option asks of its connection and its place.
 
@@ -73,6 +96,8 @@ class ConnectionSheet:
         Highest AC power of controls, fans, heating and cooling [kW].
     before_kva : float or None
         Highest apparent power at the point of connection without the plant; None where it is unknown [kVA].
+    within : WithinLimits or None
+        The same with the plant, and the limits that it keeps; None where it is unknown.
     footprint_m2 : float or None
         Floor that the cabinets cover, without the space to open and leave them; None where sizes are unknown [m²].
     mass_kg : float or None
@@ -91,6 +116,7 @@ class ConnectionSheet:
     heat_kw: float
     auxiliary_kw: float
     before_kva: float | None
+    within: WithinLimits | None
     footprint_m2: float | None
     mass_kg: float | None
 
@@ -112,7 +138,12 @@ class ConnectionSheet:
 
 
 def connection_sheet(
-    catalogue: CatalogueFile, option: Option, site: Connection, *, before_kva: float | None = None
+    catalogue: CatalogueFile,
+    option: Option,
+    site: Connection,
+    *,
+    before_kva: float | None = None,
+    within: WithinLimits | None = None,
 ) -> ConnectionSheet:
     """
     Return what an option asks of its connection and its place.
@@ -130,6 +161,8 @@ def connection_sheet(
         Voltage and phases at the point of connection.
     before_kva : float, optional
         Highest apparent power there without the plant; left out: unknown.
+    within : WithinLimits, optional
+        The same with the plant, while limits are kept; left out: unknown.
 
     Returns
     -------
@@ -189,6 +222,7 @@ def connection_sheet(
         + cabinets * cabinet.auxiliary_kw
         + thermal_kw,
         before_kva=before_kva,
+        within=within,
         footprint_m2=_times(cabinets, None if cabinet.size is None else cabinet.size.width_m * cabinet.size.depth_m),
         mass_kg=None if None in masses else sum(mass for mass in masses if mass is not None),
     )
@@ -253,6 +287,42 @@ def highest_kva(net_kw: FloatArray, kvar: FloatArray | None = None) -> float:
         The highest mean of a step [kVA].
     """
     return float(np.max(np.hypot(net_kw, 0.0 if kvar is None else kvar)))
+
+
+def highest_within_kva(
+    idle_kw: FloatArray,
+    *,
+    charge_kw: FloatArray,
+    discharge_kw: FloatArray,
+    import_limit_kw: FloatArray,
+    export_limit_kw: FloatArray,
+    kvar: FloatArray | None = None,
+) -> float:
+    """
+    Return the highest apparent power of a year in which a plant might do its utmost at any time within the limits.
+
+    Charging keeps the import limit; what the site itself draws above it stays. Discharging keeps the export limit, for
+    which PV is held back.
+
+    Parameters
+    ----------
+    idle_kw : ndarray of shape (n_steps,)
+        Import less export with the plant at rest [kW].
+    charge_kw, discharge_kw : ndarray of shape (n_steps,)
+        Most that the plant may draw, with its cooling, and give [kW].
+    import_limit_kw, export_limit_kw : ndarray of shape (n_steps,)
+        Limits, `inf` for none [kW].
+    kvar : ndarray of shape (n_steps,), optional
+        Reactive power with the plant; left out: unknown [kvar].
+
+    Returns
+    -------
+    float
+        The highest mean of a step [kVA].
+    """
+    imported = np.maximum(idle_kw, np.minimum(idle_kw + charge_kw, import_limit_kw))
+    exported = np.minimum(discharge_kw - idle_kw, export_limit_kw)
+    return highest_kva(np.maximum(np.maximum(imported, exported), 0.0), kvar)
 
 
 def _at_highest_power(catalogue: CatalogueFile, option: Option, *, charging: bool) -> tuple[float, float, float, float]:

@@ -5,6 +5,7 @@ a table of efficiencies. All modules of a plant share the power evenly, or only 
 ones are switched off. Racks lose a share of the power at their DC terminals and, through their resistance, its square.
 """
 
+import itertools
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -16,6 +17,8 @@ from crestfall.scenario.catalogue_file import Module, Rack
 FloatArray = NDArray[np.float64]
 SEGMENTS = 3  # chords of each curve; the error falls with their square
 W_PER_KW = 1000.0
+ROUNDING_FRAC = 1e-12  # powers that differ by less of the rating are one
+ROUNDED_UP = 1 + 1e-9  # of its rating a module carries by rounding
 
 
 class Segment(NamedTuple):
@@ -106,10 +109,68 @@ class Converter:
             share = power_kw / (running * self.rating_kva)
             loss = running * self.rating_kva * np.interp(share, self.load_frac, curve)
             # A little above the rating is rounding; far above it the plant refuses the power.
-            least = np.where(share <= 1 + 1e-9, np.minimum(least, loss), least)
+            least = np.where(share <= ROUNDED_UP, np.minimum(least, loss), least)
         least = np.where(np.isinf(least), self.modules * self.rating_kva * float(curve[-1]), least)
         idle = 0.0 if self.switches_off else self.no_load_kw
         return np.where(power_kw > 0, least - idle, 0.0)
+
+    def loss_corners(self, *, charging: bool) -> tuple[FloatArray, FloatArray]:
+        """
+        Return the corners of the loss curve, between which it is straight; a jump has two corners at one power.
+
+        Parameters
+        ----------
+        charging : bool
+            The direction.
+
+        Returns
+        -------
+        power_kw : ndarray of shape (n_corners,)
+            AC power, rising from 0 [kW].
+        loss_kw : ndarray of shape (n_corners,)
+            The loss there, as `loss_kw` counts it [kW].
+        """
+        if self.modules == 0:
+            return np.zeros(1), np.zeros(1)
+        curve = self.charge_loss_frac if charging else self.discharge_loss_frac
+        counts = np.arange(1, self.modules + 1) if self.switches_off else np.array([self.modules])
+        ratings = counts * self.rating_kva
+        full = ratings * (1 + ROUNDED_UP) / 2  # where no rounding of a quotient decides on which side a power lies
+        power = _distinct(np.concatenate((np.outer(ratings, self.load_frac).ravel(), full)))
+
+        def each(at_kw: FloatArray) -> FloatArray:
+            return np.array([rating * np.interp(at_kw / rating, self.load_frac, curve) for rating in ratings])
+
+        power = _distinct(np.concatenate((power, _crossings(power, each(power)))))
+        loss = each(power)
+        before = np.where(power <= full[:, np.newaxis], loss, np.inf).min(axis=0)
+        after = np.where(power < full[:, np.newaxis], loss, np.inf).min(axis=0)
+        idle = 0.0 if self.switches_off else self.no_load_kw
+        before[0], after[-1] = idle, before[-1]  # nothing is lost at rest, and nothing lies beyond the rating
+        both = np.column_stack((before, after)) - idle
+        jumps = np.column_stack((np.ones(len(power), dtype=bool), before != after))
+        return np.repeat(power, 2)[jumps.ravel()], both[jumps]
+
+    def enveloped(self) -> "Converter":
+        """Return one module of the whole rating that loses what a schedule sees of staged ones: convex, no jumps."""
+        if not self.switches_off or self.modules == 0:
+            return self
+        curves = [self.loss_corners(charging=charging) for charging in (True, False)]
+        # Corners of the hull only: close to one another, points would make its slopes a matter of rounding.
+        power = _distinct(np.concatenate([corners[_hull_corners(corners, loss)] for corners, loss in curves]))
+        total_kw = self.modules * self.rating_kva
+        charge, discharge = (
+            np.interp(power, corners, _hull_below(corners, loss)) / total_kw for corners, loss in curves
+        )
+        return Converter(
+            modules=1,
+            rating_kva=total_kw,
+            load_frac=power / total_kw,
+            charge_loss_frac=charge,
+            discharge_loss_frac=discharge,
+            switches_off=False,
+            minimum_load_frac=self.minimum_load_frac / self.modules,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,6 +279,22 @@ def weighted_efficiency(converter: Converter, weights: dict[float, float]) -> fl
     return total
 
 
+def _distinct(values: FloatArray) -> FloatArray:
+    """Return values in order, those once that differ by rounding only."""
+    ordered = np.unique(values)
+    return np.asarray(ordered[np.diff(ordered, prepend=-np.inf) > ROUNDING_FRAC * ordered[-1]])
+
+
+def _crossings(x: FloatArray, lines: FloatArray) -> FloatArray:
+    """Return where two of some curves that are straight between the points x cross between these points."""
+    found = [np.zeros(0)]
+    for one, other in itertools.combinations(lines, 2):
+        apart = one - other
+        i = np.flatnonzero(apart[:-1] * apart[1:] < 0)
+        found.append(x[i] + (x[i + 1] - x[i]) * apart[i] / (apart[i] - apart[i + 1]))
+    return np.concatenate(found)
+
+
 def _loss_points(module: Module) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return load, loss when charging and loss when discharging of one module, all over its rating."""
     if module.loss is not None:
@@ -258,6 +335,12 @@ def _convex_above(power: FloatArray, loss: FloatArray) -> FloatArray:
 
 def _hull_below(power: FloatArray, loss: FloatArray) -> FloatArray:
     """Return the largest convex curve that is nowhere above the losses."""
+    corners = _hull_corners(power, loss)
+    return np.asarray(np.interp(power, power[corners], loss[corners]))
+
+
+def _hull_corners(power: FloatArray, loss: FloatArray) -> list[int]:
+    """Return the positions of the corners of the largest convex curve that is nowhere above the losses."""
     corners: list[int] = []
     for i in range(len(power)):
         while len(corners) > 1:
@@ -266,4 +349,4 @@ def _hull_below(power: FloatArray, loss: FloatArray) -> FloatArray:
                 break
             corners.pop()
         corners.append(i)
-    return np.asarray(np.interp(power, power[corners], loss[corners]))
+    return corners

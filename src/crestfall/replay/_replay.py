@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from crestfall.dispatch import Curve, Schedule
 from crestfall.plant import NO_TRANSFORMER, EndTaper, Plant, TransformerLosses
+from crestfall.replay._terminals import Terminals
 from crestfall.series import SiteSeries
 
 FloatArray = NDArray[np.float64]
-TABLE_POINTS = 4001  # of the inverse curves; the state itself is stepped by the true ones
 STANDSTILL_KW = 1e-4  # power below is rounding
 NOTICEABLE_KWH = 1e-3
 DEADBAND_FRAC = 0.005  # of the usable energy: how far the store may stray while the plan stands still
@@ -50,6 +50,18 @@ class Surroundings:
     import_target_kw: FloatArray
     kvar: FloatArray | None = None
     transformer: TransformerLosses = NO_TRANSFORMER
+
+    def repeated(self, times: int) -> "Surroundings":
+        """Return the same for equal parts of each step."""
+        return Surroundings(
+            auxiliary_kw=np.repeat(self.auxiliary_kw, times),
+            charge_limit_kw=np.repeat(self.charge_limit_kw, times),
+            discharge_limit_kw=np.repeat(self.discharge_limit_kw, times),
+            export_limit_kw=np.repeat(self.export_limit_kw, times),
+            import_target_kw=np.repeat(self.import_target_kw, times),
+            kvar=None if self.kvar is None else np.repeat(self.kvar, times),
+            transformer=self.transformer,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,9 +146,22 @@ class Replayed:
     energy: EnergyAccount
 
 
-def replay(plant: Plant, series: SiteSeries, schedule: Schedule, around: Surroundings) -> Replayed:
+def replay(
+    plant: Plant, series: SiteSeries, schedule: Schedule, around: Surroundings, *, substeps: int = 1
+) -> Replayed:
     """
-    Step a schedule through the true plant.
+    Step a schedule through the true plant, at the step of the data or at equal parts of it.
+
+    Within a step load, PV and surroundings are held at their mean, and meters read the step's mean.
+
+    How much the parts matter can be bounded. Of two halves of a part of length h the first does what the whole would
+    do; in the second a taper of `slope` kW per kWh has fallen by no more than ``slope h / 2`` of the power, and what
+    was moved first has lost a share ``1 - keep`` by standing. From the same content the halves so move less than the
+    whole by a share of no more than ``slope h / 4 + (1 - keep) / 2``. The controller steers both to the same content
+    and brings any two contents no further apart (as long as ``slope h <= 2``). So at any time the stores differ by no
+    more than B, the sum of these shares of all that was moved, and import and losses over the year by no more than
+    ``2 B`` times the highest slope of AC power over power at the store. Jumps are left out of this: least loads,
+    modules that start and stop, and the deadband.
 
     Parameters
     ----------
@@ -148,39 +173,48 @@ def replay(plant: Plant, series: SiteSeries, schedule: Schedule, around: Surroun
         The plan.
     around : Surroundings
         Auxiliaries, limits and targets of each step.
+    substeps : int, default=1
+        Parts of each step.
 
     Returns
     -------
     Replayed
-        Flows at the meter, the store, and where the energy went.
+        Flows at the meter, the store, and where the energy went; means of each step of the data.
     """
-    h = series.step_h
-    power = _Controller(plant, series, schedule, around).run()
+    h, keep = series.step_h / substeps, plant.keep_frac(series.step_h)
+    power = _Controller(plant, series, schedule, around, substeps).run()
+    around = around.repeated(substeps)
+    load, pv, held_back = (np.repeat(flow, substeps) for flow in (series.load_kw, series.pv_kw, schedule.curtailed_kw))
     charge, discharge = np.maximum(power, 0.0), np.maximum(-power, 0.0)
     module_loss = [plant.module_loss_kw(flow, charging=way) for flow, way in ((charge, True), (discharge, False))]
     rack_loss = [plant.rack_loss_kw(flow, charging=way) for flow, way in ((charge, True), (discharge, False))]
     into, outof = charge - module_loss[0] - rack_loss[0], discharge + module_loss[1] + rack_loss[1]
     cooling = plant.bank.cooling_frac * (rack_loss[0] + rack_loss[1])
     stored, standing_kwh = _stepped(plant, schedule.start_kwh, h * (into - outof), h)
-    net = series.load_kw + around.auxiliary_kw + cooling + power - series.pv_kw
-    lost = around.transformer.loss_kw(net + schedule.curtailed_kw, around.kvar)
+    stored = stored[substeps - 1 :: substeps]
+    net = load + around.auxiliary_kw + cooling + power - pv
+    lost = around.transformer.loss_kw(net + held_back, around.kvar)
     net += lost
     # What the plan held back for the export limit, and what the true flows would put above it.
-    curtailed = np.minimum(np.maximum(schedule.curtailed_kw, -net - around.export_limit_kw), series.pv_kw)
-    net = net + curtailed
+    curtailed = np.minimum(np.maximum(held_back, -net - around.export_limit_kw), pv)
+
+    def mean(flow_kw: FloatArray) -> FloatArray:
+        return np.asarray(flow_kw.reshape(-1, substeps).mean(axis=1))
+
+    net = mean(net + curtailed)
     return Replayed(
-        charge_kw=charge,
-        discharge_kw=discharge,
-        curtailed_kw=curtailed,
+        charge_kw=mean(charge),
+        discharge_kw=mean(discharge),
+        curtailed_kw=mean(curtailed),
         import_kw=np.maximum(net, 0.0),
         export_kw=np.maximum(-net, 0.0),
         stored_kwh=stored,
         energy=EnergyAccount(
-            load_kwh=h * float(series.load_kw.sum()),
-            pv_kwh=h * float(series.pv_kw.sum()),
+            load_kwh=h * float(load.sum()),
+            pv_kwh=h * float(pv.sum()),
             curtailed_kwh=h * float(curtailed.sum()),
-            import_kwh=h * float(np.maximum(net, 0.0).sum()),
-            export_kwh=h * float(np.maximum(-net, 0.0).sum()),
+            import_kwh=series.step_h * float(np.maximum(net, 0.0).sum()),
+            export_kwh=series.step_h * float(np.maximum(-net, 0.0).sum()),
             charged_kwh=h * float(charge.sum()),
             discharged_kwh=h * float(discharge.sum()),
             module_loss_kwh=h * float(sum(loss.sum() for loss in module_loss)),
@@ -191,53 +225,31 @@ def replay(plant: Plant, series: SiteSeries, schedule: Schedule, around: Surroun
             out_of_store_kwh=h * float(outof.sum()),
             change_in_store_kwh=float(stored[-1]) - schedule.start_kwh,
             drift_kwh=float(np.max(np.abs(stored - schedule.stored_kwh))),
-            clipped_kwh=_clipped_kwh(plant, schedule, h * (into - outof), h),
+            clipped_kwh=_clipped_kwh(schedule, stored, keep),
         ),
     )
 
 
-def _clipped_kwh(plant: Plant, schedule: Schedule, change_kwh: FloatArray, step_h: float) -> float:
+def _clipped_kwh(schedule: Schedule, stored_kwh: FloatArray, keep_frac: float) -> float:
     """Return what the plan moves into or out of the store in its steps and the plant did not."""
-    planned = schedule.stored_kwh - plant.keep_frac(step_h) * schedule.stored_before_kwh
-    done = np.maximum(np.sign(planned) * change_kwh, 0.0)
+    planned = schedule.stored_kwh - keep_frac * schedule.stored_before_kwh
+    moved = stored_kwh - keep_frac * np.concatenate(([schedule.start_kwh], stored_kwh[:-1]))
+    done = np.maximum(np.sign(planned) * moved, 0.0)
     missed = np.maximum(np.abs(planned) - done, 0.0)
     return float(missed[missed > NOTICEABLE_KWH].sum())
-
-
-class _Table:
-    """A rising curve as a list, for quick look-up of single values."""
-
-    def __init__(self, x: FloatArray, y: FloatArray) -> None:
-        self._last = float(x[-1])
-        grid = np.linspace(0.0, self._last, TABLE_POINTS)
-        self._values: list[float] = np.interp(grid, x, y).tolist()
-        self._per_x = (TABLE_POINTS - 1) / self._last if self._last > 0 else 0.0
-
-    def at(self, x: float) -> float:
-        if x >= self._last:
-            return self._values[-1]
-        position = max(x, 0.0) * self._per_x
-        i = min(int(position), TABLE_POINTS - 2)  # just below the last point rounding may reach it
-        return self._values[i] + (position - i) * (self._values[i + 1] - self._values[i])
 
 
 class _Controller:
     """The state of the plant between steps."""
 
-    def __init__(self, plant: Plant, series: SiteSeries, schedule: Schedule, around: Surroundings) -> None:
+    def __init__(
+        self, plant: Plant, series: SiteSeries, schedule: Schedule, around: Surroundings, substeps: int
+    ) -> None:
         self._plant = plant
-        self._h = series.step_h
-        power = np.linspace(0.0, max(plant.rating_kva, STANDSTILL_KW), TABLE_POINTS)
-        into = np.maximum.accumulate(np.maximum(plant.into_store_kw(power), 0.0))
-        outof = np.maximum.accumulate(plant.out_of_store_kw(power))
-        self._into, self._outof = _Table(power, into), _Table(power, outof)
-        self._charge_for, self._discharge_for = _Table(into, power), _Table(outof, power)
-        cooling = plant.bank.cooling_frac * plant.rack_loss_kw(power, charging=True)
-        self._charge_within = _Table(power + cooling, power)
-        self._least_kw = plant.converter.minimum_load_frac * plant.converter.rating_kva
-        if plant.converter.switches_off:
-            # The first module to run loses at once what the tables spread up to their first point.
-            self._least_kw = max(self._least_kw, float(power[1]))
+        self._substeps = substeps
+        self._h = series.step_h / substeps
+        self._charging, self._discharging = (Terminals.of(plant, charging=way) for way in (True, False))
+        self._least_kw = max(plant.converter.minimum_load_frac * plant.converter.rating_kva, STANDSTILL_KW)
         planned_net = series.load_kw + around.auxiliary_kw - series.pv_kw + schedule.curtailed_kw
         planned_net += around.transformer.loss_kw(schedule.import_kw - schedule.export_kw, around.kvar)
         self._standing_kw: list[float] = planned_net.tolist()
@@ -254,43 +266,47 @@ class _Controller:
         self._planned_draw: list[float] = (schedule.charge_kw + chords.cooling_kw(schedule.charge_kw)).tolist()
 
     def run(self) -> FloatArray:
-        """Return the AC power of each step, charge positive [kW]."""
-        plant, h = self._plant, self._h
-        keep = plant.keep_frac(h)
-        power = np.zeros(len(self._wanted_kwh))
+        """Return the AC power of each part of each step, charge positive [kW]."""
+        h, n = self._h, self._substeps
+        keep = self._plant.keep_frac(h)
+        # At each part: what is kept of its content to the step's end, and what an even flow of 1 kW brings until then.
+        left = [(keep**parts, h * sum(keep**k for k in range(parts))) for parts in range(n, 0, -1)]
+        power = np.zeros((len(self._wanted_kwh), n))
         content = self._start_kwh
         for t, wanted in enumerate(self._wanted_kwh):
-            kept = content * keep
-            flow = (wanted - kept) / h
-            if self._planned[t] == 0.0 and abs(wanted - kept) < self._deadband_kwh:
-                content = kept
-                continue
-            if flow > STANDSTILL_KW:
-                ac = self._charge(t, flow, content, kept)
-                content = kept + h * self._into.at(ac)
-                power[t] = ac
-            elif flow < -STANDSTILL_KW:
-                ac = self._discharge(t, -flow, content, kept)
-                content = kept - h * self._outof.at(ac) if ac > 0 else kept
-                power[t] = -ac
-            else:
-                content = kept
-        return power
+            short = wanted - content * left[0][0]
+            stands = self._planned[t] == 0.0 and abs(short) < self._deadband_kwh
+            for part, (keep_to_end, reach_h) in enumerate(left):
+                kept = content * keep
+                flow = 0.0 if stands else (wanted - content * keep_to_end) / reach_h
+                if flow > STANDSTILL_KW:
+                    ac = self._charge(t, flow, content, kept)
+                    content = kept + h * self._charging.store_of(ac)
+                    power[t, part] = ac
+                elif flow < -STANDSTILL_KW:
+                    ac = self._discharge(t, -flow, content, kept)
+                    content = kept - h * self._discharging.store_of(ac)
+                    power[t, part] = -ac
+                else:
+                    content = kept
+        return power.ravel()
 
     def _charge(self, t: int, flow_kw: float, content: float, kept: float) -> float:
         plant = self._plant
         most = plant.into_limit_kw * _tapered(plant.charge_taper, content, plant.ceiling_kwh)
         flow_kw = min(flow_kw, most, max(plant.ceiling_kwh - kept, 0.0) / self._h)
         # Catching up is done under the planned peaks only; what was planned itself may go on.
-        room = self._charge_within.at(max(self._import_cap[t] - self._standing_kw[t], self._planned_draw[t]))
-        return self._at_least(min(self._charge_for.at(flow_kw), self._most_charge[t], room))
+        room = self._charging.ac_within(max(self._import_cap[t] - self._standing_kw[t], self._planned_draw[t]))
+        ac = self._at_least(min(self._charging.ac_of(flow_kw), self._most_charge[t], room))
+        # What staged modules lose as soon as they run may be more than they are given.
+        return ac if self._charging.store_of(ac) > 0 else 0.0
 
     def _discharge(self, t: int, flow_kw: float, content: float, kept: float) -> float:
         plant = self._plant
         most = plant.outof_limit_kw * _tapered(plant.discharge_taper, content, plant.floor_kwh)
         flow_kw = min(flow_kw, most, max(kept - plant.floor_kwh, 0.0) / self._h)
         room = max(self._standing_kw[t] - self._least_net[t], -self._planned[t], 0.0)
-        return self._at_least(min(self._discharge_for.at(flow_kw), self._most_discharge[t], room))
+        return self._at_least(min(self._discharging.ac_of(flow_kw), self._most_discharge[t], room))
 
     def _at_least(self, power_kw: float) -> float:
         return power_kw if power_kw >= self._least_kw else 0.0

@@ -3,10 +3,20 @@
 import textwrap
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from crestfall.errors import KeyedError
-from crestfall.plant import ConnectionSheet, Current, ac_current_a, connection_sheet, highest_kva
+from crestfall.plant import (
+    ConnectionSheet,
+    Current,
+    Option,
+    WithinLimits,
+    ac_current_a,
+    connection_sheet,
+    highest_kva,
+    highest_within_kva,
+)
 from crestfall.report import _style as style
 from crestfall.report._files import checked_picture_kind, write_asked, write_picture
 from crestfall.report._one_line import draw_connection
@@ -18,6 +28,9 @@ NARROWEST = 70  # characters; narrower terminals break lines themselves
 CAUTIONS = (
     "All figures are indicative, for a first talk with the network operator and an electrician. They size no conductor,"
     " no protective device, no earthing and no ventilation.",
+    "Published ampacities (such as IEC 60364-5-52 or table 310.16 of the NEC) hold for one insulation, one way of"
+    " laying and 30 °C around it. The currents may be read beside them as information only; no conductor follows from"
+    " that.",
     "Local codes, the makers' instructions and licensed practice decide, with the authority that has jurisdiction.",
     "Racks store energy that cannot be switched off: their DC terminals stay live when all is open, and a DC arc does"
     " not go out by itself.",
@@ -73,6 +86,32 @@ def sheet_of(inputs: Inputs) -> ConnectionSheet:
         option,
         scenario.ask.site.connection,
         before_kva=highest_kva(before.import_kw - before.export_kw, before.kvar),
+        within=_within_limits(inputs, option),
+    )
+
+
+def _within_limits(inputs: Inputs, option: Option) -> WithinLimits:
+    """Return the highest apparent power if the plant did its utmost in each step of the year within its limits."""
+    scenario, series, plant = inputs.scenario, inputs.series, inputs.plant
+    unlimited = connection_sheet(scenario.catalogue, option, scenario.ask.site.connection)
+    charge_kw = np.minimum(inputs.power_limit_kw, unlimited.charge_kw)
+    limits = inputs.import_limit_kw, inputs.export_limit_kw(inputs.rates)
+    most_kw = [float(limit.max()) if np.isfinite(limit).all() else None for limit in limits]
+    available = plant.available_frac(series.temperature_c, series.n_steps)
+    ambient = series.temperature_c
+    return WithinLimits(
+        highest_kva=highest_within_kva(
+            inputs.load_kw - series.pv_kw + inputs.auxiliary_kw,
+            charge_kw=charge_kw + plant.bank.cooling_frac * plant.rack_loss_kw(charge_kw, charging=True),
+            discharge_kw=np.minimum(inputs.power_limit_kw, unlimited.discharge_kw),
+            import_limit_kw=limits[0],
+            export_limit_kw=limits[1],
+            kvar=inputs.kvar,
+        ),
+        least_available_frac=None if ambient is None else float(available.min()),
+        ambient_c=None if ambient is None else (float(ambient.min()), float(ambient.max())),
+        import_limit_kw=most_kw[0],
+        export_limit_kw=most_kw[1],
     )
 
 
@@ -114,8 +153,20 @@ def connection_rows(sheet: ConnectionSheet, *, knows_kvar: bool) -> list[tuple[s
             ("Most that the plant can add", f"{sheet.adds_kva:,.0f} kVA, {sheet.auxiliary_kw:,.1f} of it auxiliaries"),
             (
                 "Both together, no limit kept",
-                f"{both:,.0f} kVA, {amps:,.0f} A {phases} at {site.nominal_v:,.0f} V",
+                f"{both:,.0f} kVA, {amps:,.0f} A {phases} at {site.nominal_v:,.0f} V; the sum of both",
             ),
+        ]
+    if sheet.within is not None:
+        kva = sheet.within.highest_kva
+        amps = ac_current_a(kva, site.nominal_v, phases=site.phases)
+        caveat = "" if knows_kvar else ", at least"
+        rows += [
+            (
+                "Both together, limits kept",
+                f"{kva:,.0f} kVA, {amps:,.0f} A {phases} at {site.nominal_v:,.0f} V{caveat}:"
+                " the worst step of the year",
+            ),
+            ("Limits kept in that", _limit_words(sheet.within)),
         ]
     floor, mass = sheet.footprint_m2, sheet.mass_kg
     load = "" if floor is None or mass is None else f", {mass / floor:,.0f} kg/m² under the cabinets"
@@ -243,6 +294,21 @@ def write_options(table: pd.DataFrame, path: Path) -> None:
     """
     text = table.to_csv(index=False, float_format="%.6f", lineterminator="\n")
     write_asked(path, text.encode(), asked_by="--csv")
+
+
+def _limit_words(within: WithinLimits) -> str:
+    """Return the limits that stand behind an apparent power; what is not limited is said, too."""
+    if within.ambient_c is None or within.least_available_frac is None:
+        weather = "no ambient temperature given, so no derating"
+    else:
+        left = within.least_available_frac
+        derated = "no derating" if left == 1 else f"derating to {100 * left:.0f} % of the power"
+        weather = f"{derated} at {within.ambient_c[0]:.0f} to {within.ambient_c[1]:.0f} °C"
+    flows = [
+        f"no {name} limit" if limit is None else f"{name} limit {limit:,.0f} kW"
+        for name, limit in (("import", within.import_limit_kw), ("export", within.export_limit_kw))
+    ]
+    return "; ".join([weather, *flows])
 
 
 def _current_words(current: Current) -> str:

@@ -1,6 +1,7 @@
 """Turn validation errors into faults that walk the user to the spot."""
 
 import difflib
+import itertools
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -12,7 +13,9 @@ from crestfall.scenario._base import CURRENCY_PATTERN, NAME_PATTERN
 from crestfall.scenario._document import Document, shown
 from crestfall.scenario.tariff_clauses import LOCAL_TIME_PATTERN, MONTH_DAY_PATTERN, TIME_WINDOW_PATTERN
 
-_TAGS = {("tariff", "path"), ("tariff", "sheets"), ("tariff", "inline")}  # labels of its forms, no keys of the file
+# Labels of the forms that a key may have, behind the key; no keys of the file.
+_TAGS = {("tariff", "path"), ("tariff", "sheets"), ("tariff", "inline")}
+_TAGS |= {(key, form) for key in ("power_factor_frac", "kvar") for form in ("number", "series")}
 
 _EXPECTED = {
     "float_type": "a number",
@@ -63,8 +66,7 @@ def _is_echo(details: ErrorDetails) -> bool:
 
 def _key_of(details: ErrorDetails, context: dict[str, Any]) -> KeyPath:
     location = details["loc"]
-    if location[:2] in _TAGS:
-        location = (*location[:1], *location[2:])
+    location = (*location[:1], *(part for above, part in itertools.pairwise(location) if (above, part) not in _TAGS))
     below = (int(part) if part.isdigit() else part for part in str(context.get("key", "")).split("/") if part)
     return (*location, *below)
 

@@ -85,16 +85,8 @@ class Scenario:
 
     def input_files(self) -> dict[str, Path]:
         """Return each file that the results depend on, by the key that names it."""
-        site = self.ask.site
-        factor = site.power_factor_frac
-        series = {
-            "site.load": site.load,
-            "site.pv": site.pv,
-            "site.temperature": site.temperature,
-            "site.reactive": site.reactive,
-            "site.power_factor_frac": factor if isinstance(factor, SeriesFile) else None,
-        }
-        files = {"scenario": self.path} | {key: self.file_path(s.file) for key, s in series.items() if s is not None}
+        files = {"scenario": self.path}
+        files |= {".".join(key): self.file_path(series.file) for key, series in _series_of(self.ask).items()}
         for name, (document, prefix) in self._documents.items():
             if not prefix and name != "scenario":
                 files[name] = document.path
@@ -290,19 +282,27 @@ def _from_file(
     return _validated(model, document, faults)
 
 
+def _series_of(ask: ScenarioFile) -> dict[tuple[str, ...], SeriesFile]:
+    """Return the interval data that a scenario names, by the key of each."""
+    named = {
+        ("site", name): getattr(ask.site, name)
+        for name in ("load", "pv", "temperature", "reactive", "power_factor_frac")
+    }
+    if ask.reactive_support is not None:
+        named["reactive_support", "kvar"] = ask.reactive_support.kvar
+    return {key: series for key, series in named.items() if isinstance(series, SeriesFile)}
+
+
 def _missing_series(document: Document, ask: ScenarioFile | None) -> list[Fault]:
     if ask is None:
         return []
     faults = []
-    for name in ("load", "pv", "temperature", "reactive", "power_factor_frac"):
-        series = getattr(ask.site, name)
-        if not isinstance(series, SeriesFile):
-            continue
+    for key, series in _series_of(ask).items():
         path = document.path.parent / series.file
         if not _is(path.is_file):
             what = "a folder" if _is(path.is_dir) else "no such file"
             text = f"found '{series.file}' ({what}), expected a CSV file"
-            faults.append(document.fault(("site", name, "file"), text, f"paths start at {document.path.parent or '.'}"))
+            faults.append(document.fault((*key, "file"), text, f"paths start at {document.path.parent or '.'}"))
     return faults
 
 

@@ -12,6 +12,13 @@ from crestfall.scenario.tariff_file import TariffFile
 NonNegative = Annotated[float, Field(ge=0)]
 
 
+def _value_form(value: object) -> str:
+    return "series" if isinstance(value, dict | SeriesFile) else "number"
+
+
+AS_NUMBER, AS_SERIES, NUMBER_OR_SERIES = Tag("number"), Tag("series"), Discriminator(_value_form)
+
+
 class EnergySeries(SeriesFile):
     """Interval data of power or energy."""
 
@@ -28,6 +35,14 @@ class PowerFactorSeries(SeriesFile):
     """Interval data of the power factor of the load."""
 
     unit: Literal["frac"] = Field(description="frac, a share above 0 up to 1")
+
+
+class SuppliedSeries(SeriesFile):
+    """Interval data of reactive power or energy that the modules supply."""
+
+    unit: Literal["kvar", "kvarh"] = Field(
+        description="kvar (mean over the step) or kvarh (per step), supplied, not negative"
+    )
 
 
 class TemperatureSeries(SeriesFile):
@@ -74,9 +89,12 @@ class Site(Block):
     reactive: ReactiveSeries | None = Field(
         default=None, description="reactive power of the site, for tariffs that bill kVA or kvarh"
     )
-    power_factor_frac: Annotated[float, Field(gt=0, le=1)] | PowerFactorSeries | None = Field(
-        default=None, description="power factor of the load (lagging) instead, a share or a series"
-    )
+    power_factor_frac: (
+        Annotated[
+            Annotated[float, Field(gt=0, le=1), AS_NUMBER] | Annotated[PowerFactorSeries, AS_SERIES], NUMBER_OR_SERIES
+        ]
+        | None
+    ) = Field(default=None, description="power factor of the load (lagging) instead, a share or a series")
     import_limit_kw: NonNegative | None = Field(
         default=None, description="most import at the point of connection; left out: no limit"
     )
@@ -146,7 +164,9 @@ class Backup(Block):
 class ReactiveSupport(Block):
     """Reactive power that the modules promise to the site, before any active power."""
 
-    kvar: NonNegative | None = Field(default=None, description="constant reactive power supplied, kvar")
+    kvar: (
+        Annotated[Annotated[NonNegative, AS_NUMBER] | Annotated[SuppliedSeries, AS_SERIES], NUMBER_OR_SERIES] | None
+    ) = Field(default=None, description="reactive power supplied, kvar; a constant or a series")
     power_factor_frac: Annotated[float, Field(gt=0, le=1)] | None = Field(
         default=None, description="power factor to hold at the point of connection instead, whatever is discharged"
     )
@@ -194,6 +214,15 @@ class RulesPolicy(Block):
     )
 
 
+class ReplaySettings(Block):
+    """How finely the schedule is stepped through the true plant."""
+
+    substeps: Annotated[int, Field(ge=1, le=60)] = Field(
+        default=1,
+        description="equal parts of each step of the data; load and PV are held at its mean, bills keep the step",
+    )
+
+
 class Output(Block):
     """What is written."""
 
@@ -238,4 +267,5 @@ class ScenarioFile(Block):
     )
     dispatch: Dispatch = Field(default_factory=Dispatch, description="settings of the optimiser")
     rules: RulesPolicy = Field(default_factory=RulesPolicy, description="settings of the policy 'rules'")
+    replay: ReplaySettings = Field(default_factory=ReplaySettings, description="settings of the replay")
     output: Output = Field(default_factory=Output, description="what is written")

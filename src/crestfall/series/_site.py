@@ -34,6 +34,8 @@ class SiteSeries:
         Mean ambient temperature [degrees C].
     kvar : ndarray of shape (n_steps,) or None
         Mean reactive power drawn by the site; None where it is unknown [kvar].
+    promised_kvar : ndarray of shape (n_steps,) or None
+        Mean reactive power that the power modules are to supply, not negative; None where no series says so [kvar].
     """
 
     start: pd.DatetimeIndex
@@ -42,6 +44,7 @@ class SiteSeries:
     pv_kw: NDArray[np.float64]
     temperature_c: NDArray[np.float64] | None
     kvar: NDArray[np.float64] | None = None
+    promised_kvar: NDArray[np.float64] | None = None
 
     @property
     def n_steps(self) -> int:
@@ -91,6 +94,7 @@ def read_site_series(scenario: Scenario) -> SiteSeries:
         pv_kw=pv_kw,
         temperature_c=temperature_c,
         kvar=_reactive_kvar(scenario, load, load_kw),
+        promised_kvar=_promised_kvar(scenario, load),
     )
 
 
@@ -149,8 +153,7 @@ def _reactive_kvar(scenario: Scenario, load: Column, load_kw: NDArray[np.float64
     site = scenario.ask.site
     if site.reactive is not None:
         reactive = _read(scenario, site.reactive)
-        per_h = reactive.step_h if site.reactive.unit == "kvarh" else 1.0
-        return onto_steps(reactive, reactive.readings / per_h, load)
+        return onto_steps(reactive, _mean_kvar(reactive, site.reactive.unit), load)
     if site.power_factor_frac is None:
         return None
     factor: NDArray[np.float64] | float
@@ -162,6 +165,20 @@ def _reactive_kvar(scenario: Scenario, load: Column, load_kw: NDArray[np.float64
         factor = onto_steps(column, column.readings, load)
     kvar: NDArray[np.float64] = load_kw * np.tan(np.arccos(factor))
     return kvar
+
+
+def _promised_kvar(scenario: Scenario, load: Column) -> NDArray[np.float64] | None:
+    """Return the reactive power that the modules are to supply where a series says so."""
+    support = scenario.ask.reactive_support
+    if support is None or not isinstance(support.kvar, SeriesFile):
+        return None
+    promised = _read(scenario, support.kvar)
+    _refuse_negative(promised, promised.readings, "give what the modules supply; where they supply nothing, 0")
+    return onto_steps(promised, _mean_kvar(promised, support.kvar.unit), load)
+
+
+def _mean_kvar(column: Column, unit: str) -> NDArray[np.float64]:
+    return column.readings / column.step_h if unit == "kvarh" else column.readings
 
 
 def _power_kw(column: Column, unit: str) -> NDArray[np.float64]:

@@ -111,7 +111,9 @@ class Inputs:
         ask, n = self.scenario.ask.reactive_support, self.series.n_steps
         if ask is None:
             return np.zeros(n)
-        if ask.kvar is not None:
+        if self.series.promised_kvar is not None:
+            wanted = self.series.promised_kvar
+        elif isinstance(ask.kvar, float):
             wanted = np.full(n, ask.kvar)
         else:
             kvar = np.zeros(n) if self.series.kvar is None else self.series.kvar
@@ -262,7 +264,7 @@ def dispatch_problem(inputs: Inputs, rates: Rates | None = None) -> Problem:
         buy_per_kwh=clauses.buy_per_kwh,
         sell_per_kwh=clauses.sell_per_kwh,
         import_limit_kw=inputs.import_limit_kw,
-        export_limit_kw=_export_limit_kw(inputs, rates),
+        export_limit_kw=plant_export_limit_kw(inputs, rates),
         charge_limit_kw=charge_limit_kw(inputs, rates),
         discharge_limit_kw=inputs.power_limit_kw,
         into_limit_kw=each(plant.into_limit_kw),
@@ -284,8 +286,22 @@ def dispatch_problem(inputs: Inputs, rates: Rates | None = None) -> Problem:
     )
 
 
-def _export_limit_kw(inputs: Inputs, rates: Rates) -> FloatArray:
-    """Return the limit of export; where energy of the battery is not paid or not admitted, it stays in the site."""
+def plant_export_limit_kw(inputs: Inputs, rates: Rates) -> FloatArray:
+    """
+    Return the limit of export; where energy of the battery is not paid or not admitted, it stays in the site.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        Plant and site.
+    rates : Rates
+        The tariff.
+
+    Returns
+    -------
+    ndarray of shape (n_steps,)
+        Limit of the export, `inf` for none [kW].
+    """
     limits = inputs.export_limit_kw(rates)
     for sheet in rates.sheets:
         if sheet.tariff.export.battery_exports != "paid":

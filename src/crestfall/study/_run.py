@@ -14,10 +14,10 @@ from crestfall.dispatch import ImportLimitError, Problem, Schedule, Status, idle
 from crestfall.errors import InfeasibleError, SolverError
 from crestfall.finance import capital_cost, simple_payback_years
 from crestfall.plant import MILD_C
-from crestfall.replay import Surroundings, replay
 from crestfall.scenario import Scenario
 from crestfall.study._clauses import notes_on
-from crestfall.study._inputs import Inputs, charge_limit_kw, dispatch_problem, prepare
+from crestfall.study._inputs import Inputs, dispatch_problem, prepare
+from crestfall.study._replaying import replayed_plan, where_from
 from crestfall.study._result import Before, Case, PolicyName, Result, peaks_of
 from crestfall.tariff import Rates, Readings, bill
 
@@ -179,7 +179,7 @@ def _best_case(inputs: Inputs, policy: PolicyName, offers: list[_Offer]) -> tupl
 def _case(inputs: Inputs, policy: PolicyName, offer: _Offer) -> Case:
     schedule, rates, before = offer.schedule, offer.rates, inputs.without_battery(offer.rates)
     planned = inputs.readings(import_kw=schedule.import_kw, export_kw=schedule.export_kw)
-    replayed = replay(inputs.plant, inputs.series, schedule, _surroundings(inputs, offer, planned))
+    replayed = replayed_plan(inputs, rates, schedule)
     use = battery_use(
         replayed.stored_kwh,
         start_kwh=schedule.start_kwh,
@@ -196,26 +196,6 @@ def _case(inputs: Inputs, policy: PolicyName, offer: _Offer) -> Case:
         readings=readings,
         bill=bill(rates, readings, before=before),
         use=use,
-    )
-
-
-def _surroundings(inputs: Inputs, offer: _Offer, planned: Readings) -> Surroundings:
-    """Return what a controller of the plan meets, with the planned peaks as the targets that it must not exceed."""
-    target_kw = inputs.import_limit_kw
-    for charge in offer.rates.peak_charges:
-        measure = charge.measure
-        # The target is one of kW, whatever is measured: the highest mean import of the period's intervals.
-        peaks = measure.highest(measure.means(planned.import_kw))
-        inside = measure.is_measured() & (measure.periods.of >= 0)
-        target_kw[inside] = np.minimum(target_kw[inside], peaks[measure.periods.of[inside]])
-    return Surroundings(
-        auxiliary_kw=inputs.auxiliary_kw,
-        charge_limit_kw=np.where(inputs.forced_outage, 0.0, charge_limit_kw(inputs, offer.rates)),
-        discharge_limit_kw=np.where(inputs.forced_outage, 0.0, inputs.power_limit_kw),
-        export_limit_kw=offer.problem.export_limit_kw,
-        import_target_kw=target_kw,
-        kvar=inputs.kvar,
-        transformer=inputs.transformer,
     )
 
 
@@ -277,18 +257,32 @@ def _weather_warnings(inputs: Inputs) -> Iterator[str]:
 
 
 def _replay_warnings(inputs: Inputs, before: Before, case: Case) -> Iterator[str]:
-    """Say where the true plant did not do as planned, and which limit may be behind it."""
+    """Say where the true plant did not do as planned, and what is behind it."""
     planned, done = before.bill_total - case.planned_bill_total, before.bill_total - case.bill_total
+    unaided = inputs.without_battery(case.rates)
+
+    def saving(readings: Readings) -> float:
+        return before.bill_total - float(bill(case.rates, readings, before=unaided)["amount"].sum())
+
     if abs(done - planned) > SAVING_AGREES_FRAC * max(abs(planned), 1.0):
         yield (
             f"replayed through the true plant, {case.policy} saves {done:,.0f}, not {planned:,.0f} as planned"
-            f" ({case.energy.clipped_kwh:,.0f} kWh could not be moved in their steps)"
+            f" ({case.energy.clipped_kwh:,.0f} kWh could not be moved in their steps);"
+            f" {where_from(inputs, case, saving, planned=planned, done=done)}"
         )
-    worst = max(peaks_of(inputs, before, case), key=lambda peak: peak.replayed - peak.planned, default=None)
-    if worst is not None and worst.replayed - worst.planned > max(PEAK_AGREES_KW, PEAK_AGREES_FRAC * worst.planned):
+    peaks = peaks_of(inputs, before, case)
+    if not peaks:
+        return
+    worst = max(peaks, key=lambda peak: peak.replayed - peak.planned)
+
+    def same_peak(readings: Readings) -> float:
+        return peaks_of(inputs, before, replace(case, readings=readings))[peaks.index(worst)].replayed
+
+    if worst.replayed - worst.planned > max(PEAK_AGREES_KW, PEAK_AGREES_FRAC * worst.planned):
         yield (
             f"replayed through the true plant, {case.policy} has a peak of {worst.replayed:,.1f} {worst.unit}, not"
-            f" {worst.planned:,.1f} as planned ({worst.charge}, {worst.period})"
+            f" {worst.planned:,.1f} as planned ({worst.charge}, {worst.period});"
+            f" {where_from(inputs, case, same_peak, planned=worst.planned, done=worst.replayed)}"
         )
 
 
