@@ -97,3 +97,10 @@ def test_no_battery_has_no_cycles():
     use = battery_use(np.zeros(4), start_kwh=0.0, out_of_store_kwh=0.0, nominal_kwh=0.0)
     assert (use.equivalent_full_cycles, use.throughput_kwh) == (0.0, 0.0)
     assert use.depths_frac.size == use.mean_soc_frac.size == use.counts.size == 0
+
+
+def test_each_cycle_says_when_its_first_leg_began_and_ended():
+    """10, 60, 60, 40, 50, 0: the swing between 40 and 50 closes inside the fall; rests belong to what follows."""
+    use = use_of([10.0, 60.0, 60.0, 40.0, 50.0, 0.0])
+    found = sorted(zip(use.start_step, use.end_step, use.depths_frac.round(9), use.counts, strict=True))
+    assert found == [(0, 1, 0.5, 0.5), (1, 5, 0.6, 0.5), (3, 4, 0.1, 1.0)]

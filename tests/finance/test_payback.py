@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from crestfall.finance import capital_cost, simple_payback_years
 from crestfall.plant import Option, build_plant
-from crestfall.scenario.scenario_file import Money
+from crestfall.scenario.money_block import Money
 from strategies import catalogue_from
 
 money = Money(currency="EUR", installation_cost=1500.0)

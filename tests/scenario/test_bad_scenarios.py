@@ -138,8 +138,8 @@ def test_a_folder_in_place_of_a_scenario_is_named(tmp_path):
             id="unknown key with one near",
         ),
         pytest.param(
-            in_scenario("  currency: EUR", "  currency: EUR\n  wxyz: 5"),
-            "FOLDER/scenario.yaml:17: money.wxyz: unknown key\n    known keys here: currency, installation_cost",
+            in_scenario("  racks: 2", "  racks: 2\n  wxyz: 5"),
+            "FOLDER/scenario.yaml:14: option.wxyz: unknown key\n    known keys here: racks, modules",
             id="unknown key with none near",
         ),
         pytest.param(

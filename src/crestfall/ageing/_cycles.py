@@ -1,10 +1,180 @@
-"""Count what a battery goes through: equivalent full cycles, depths, throughput."""
+"""Count cycles: depth, mean, start and end of each, also over intervals that follow one another."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Self
 
 import numpy as np
 import rainflow
 from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+CLOSED, HALF = 1.0, 0.5
+MILD_C = 25.0  # where nothing is known of the cells
+# Slower than this is rest: rounding, or self-discharge (70 % a month would be this fast); it dilutes no leg's rate.
+LEAST_RATE_PER_H = 1e-3
+
+
+def _nothing() -> FloatArray:
+    return np.zeros(0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cycles:
+    """Rainflow cycles, one in each place of the arrays.
+
+    Parameters
+    ----------
+    depths_frac : ndarray of shape (n_cycles,)
+        Full swing of each cycle as a share of nominal energy.
+    mean_soc_frac : ndarray of shape (n_cycles,)
+        Middle between both ends of its first leg, over nominal energy.
+    counts : ndarray of shape (n_cycles,)
+        1 for a closed cycle, 0.5 for half a cycle.
+    start_h, end_h : ndarray of shape (n_cycles,)
+        Begin and end of its first leg, hours since counting began [h].
+    c_rate_per_h : ndarray of shape (n_cycles,)
+        Mean power over nominal energy on its first leg, while it moved [1/h].
+    cell_c : ndarray of shape (n_cycles,)
+        Mean cell temperature on its first leg [degrees C].
+    """
+
+    depths_frac: FloatArray = field(default_factory=_nothing)
+    mean_soc_frac: FloatArray = field(default_factory=_nothing)
+    counts: FloatArray = field(default_factory=_nothing)
+    start_h: FloatArray = field(default_factory=_nothing)
+    end_h: FloatArray = field(default_factory=_nothing)
+    c_rate_per_h: FloatArray = field(default_factory=_nothing)
+    cell_c: FloatArray = field(default_factory=_nothing)
+
+    @property
+    def full_cycles_frac(self) -> FloatArray:
+        """Full cycles that each cycle stands for: depth times count, shape (n_cycles,)."""
+        return self.depths_frac * self.counts
+
+    def and_also(self, others: "Cycles") -> "Cycles":
+        """Return these cycles and others."""
+        return Cycles(**{name: np.concatenate([getattr(self, name), getattr(others, name)]) for name in _CYCLE_FIELDS})
+
+    def times(self, factor: float) -> "Cycles":
+        """Return the same cycles so many times."""
+        values = {name: getattr(self, name) for name in _CYCLE_FIELDS}
+        return Cycles(**(values | {"counts": factor * self.counts}))
+
+
+_CYCLE_FIELDS = ("depths_frac", "mean_soc_frac", "counts", "start_h", "end_h", "c_rate_per_h", "cell_c")
+
+
+@dataclass(frozen=True, slots=True)
+class CycleCount:
+    """Where counting stands between two intervals: turning points whose cycles are still open.
+
+    Counting an interval after the other finds the same cycles as counting both at once, as the turning points that did
+    not close a cycle are carried over. Begin with ``CycleCount()``.
+
+    Parameters
+    ----------
+    _points : ndarray of shape (n_points, 5)
+        State of charge at each open turning point, hours, and sums up to it: movement, hours in motion, temperature.
+    _now : ndarray of shape (4,)
+        The same hours and sums at the end of what was counted.
+    """
+
+    _points: FloatArray = field(default_factory=lambda: np.zeros((0, 5)))
+    _now: FloatArray = field(default_factory=lambda: np.zeros(4))
+
+    def counted(
+        self, soc_frac: FloatArray, *, start_frac: float, step_h: float, cell_c: FloatArray
+    ) -> tuple[Cycles, Cycles, "CycleCount"]:
+        """
+        Count an interval by the rainflow method [1]_.
+
+        Parameters
+        ----------
+        soc_frac : ndarray of shape (n_steps,)
+            Stored over nominal energy at the end of each step.
+        start_frac : float
+            The same before the first step; only the first interval needs it.
+        step_h : float
+            Length of a step [h].
+        cell_c : ndarray of shape (n_steps,)
+            Cell temperature in each step [degrees C].
+
+        Returns
+        -------
+        closed : Cycles
+            Cycles and halves that are done with, those that began in an earlier interval included.
+        open : Cycles
+            What is still open, as half cycles: it is counted anew in the next interval.
+        count : CycleCount
+            To go on with.
+
+        References
+        ----------
+        .. [1] ASTM E1049-85, "Standard Practices for Cycle Counting in Fatigue Analysis," section 5.4.4, as the package
+           `rainflow` implements it.
+        """
+        track = self._track(soc_frac, start_frac, step_h, cell_c)
+        now = track[-1, 1:]
+        moved = track[np.append(True, np.diff(track[:, 0]) != 0)]
+        first, last, count = _rainflow(moved[:, 0])
+        n_open = _still_open(moved, first, last, count)
+        n_closed = len(count) - n_open
+        points = moved[np.append(first[n_closed:], last[-1:])] if len(count) else moved[-1:]
+        return (
+            _described(moved, first[:n_closed], last[:n_closed], count[:n_closed]),
+            _described(moved, first[n_closed:], last[n_closed:], count[n_closed:]),
+            CycleCount(points, now),
+        )
+
+    def _track(self, soc_frac: FloatArray, start_frac: float, step_h: float, cell_c: FloatArray) -> FloatArray:
+        """Return open points and new ones: state of charge, hours, and sums of movement, motion and temperature."""
+        begin = self._points if len(self._points) else np.concatenate([[start_frac], self._now])[None, :]
+        change = np.abs(np.diff(soc_frac, prepend=begin[-1, 0]))
+        moves = change > LEAST_RATE_PER_H * step_h
+        steps = np.column_stack([np.full(len(change), step_h), change * moves, step_h * moves, step_h * cell_c])
+        new = np.column_stack([soc_frac, self._now + np.cumsum(steps, axis=0)])
+        return np.concatenate([begin, new])
+
+
+def _rainflow(soc_frac: FloatArray) -> tuple[NDArray[np.int64], NDArray[np.int64], FloatArray]:
+    """Return the places of both ends of each cycle, and its count; no two values in a row are equal."""
+    if len(soc_frac) < 2:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0)
+    if len(soc_frac) == 2:  # the package takes two points for no cycle at all
+        return np.array([0]), np.array([1]), np.array([HALF])
+    cycles = [(first, last, count) for _, _, count, first, last in rainflow.extract_cycles(soc_frac.tolist())]
+    first, last, count = (np.array(column) for column in zip(*cycles, strict=True))
+    return first.astype(np.int64), last.astype(np.int64), count.astype(np.float64)
+
+
+def _still_open(track: FloatArray, first: NDArray[np.int64], last: NDArray[np.int64], count: FloatArray) -> int:
+    """Return how many of the last halves are only what was left over at the end.
+
+    What is left over is the longest run of halves at the end that get smaller and smaller: a half that is followed by a
+    larger one had been closed by it.
+    """
+    ranges = np.abs(track[first, 0] - track[last, 0])
+    n_open, larger = 0, -np.inf
+    for place in range(len(count) - 1, -1, -1):
+        if count[place] != HALF or ranges[place] <= larger:
+            break
+        n_open, larger = n_open + 1, ranges[place]
+    return n_open
+
+
+def _described(track: FloatArray, first: NDArray[np.int64], last: NDArray[np.int64], count: FloatArray) -> Cycles:
+    begin, end = track[first], track[last]
+    swing, hours, moved, moving_h, cell_ch = (end - begin).T
+    moves = moving_h > 0
+    return Cycles(
+        depths_frac=np.abs(swing),
+        mean_soc_frac=0.5 * (begin[:, 0] + end[:, 0]),
+        counts=count,
+        start_h=begin[:, 1],
+        end_h=end[:, 1],
+        c_rate_per_h=np.where(moves, moved, np.abs(swing)) / np.where(moves, moving_h, hours),
+        cell_c=cell_ch / hours,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,18 +193,32 @@ class BatteryUse:
         Mean state of charge of each cycle.
     counts : ndarray of shape (n_cycles,)
         1 for a closed cycle, 0.5 for half a cycle.
+    start_step, end_step : ndarray of shape (n_cycles,)
+        Steps that had passed when the cycle's first leg began and ended.
     """
 
     equivalent_full_cycles: float
     throughput_kwh: float
-    depths_frac: NDArray[np.float64]
-    mean_soc_frac: NDArray[np.float64]
-    counts: NDArray[np.float64]
+    depths_frac: FloatArray
+    mean_soc_frac: FloatArray
+    counts: FloatArray
+    start_step: NDArray[np.int64]
+    end_step: NDArray[np.int64]
+
+    @classmethod
+    def _of(cls, cycles: Cycles, full_cycles: float, throughput_kwh: float) -> Self:
+        return cls(
+            equivalent_full_cycles=full_cycles,
+            throughput_kwh=throughput_kwh,
+            depths_frac=cycles.depths_frac,
+            mean_soc_frac=cycles.mean_soc_frac,
+            counts=cycles.counts,
+            start_step=cycles.start_h.astype(np.int64),
+            end_step=cycles.end_h.astype(np.int64),
+        )
 
 
-def battery_use(
-    stored_kwh: NDArray[np.float64], *, start_kwh: float, out_of_store_kwh: float, nominal_kwh: float
-) -> BatteryUse:
+def battery_use(stored_kwh: FloatArray, *, start_kwh: float, out_of_store_kwh: float, nominal_kwh: float) -> BatteryUse:
     """
     Count the cycles of a stored energy by the rainflow method [1]_.
 
@@ -60,27 +244,11 @@ def battery_use(
        `rainflow` implements it.
     """
     if nominal_kwh == 0:
-        nothing = np.zeros(0)
-        return BatteryUse(
-            equivalent_full_cycles=0.0, throughput_kwh=0.0, depths_frac=nothing, mean_soc_frac=nothing, counts=nothing
-        )
-    depth, mean, count = _rainflow(np.concatenate(([start_kwh], stored_kwh)) / nominal_kwh)
-    return BatteryUse(
-        equivalent_full_cycles=out_of_store_kwh / nominal_kwh,
-        throughput_kwh=out_of_store_kwh,
-        depths_frac=depth,
-        mean_soc_frac=mean,
-        counts=count,
+        return BatteryUse._of(Cycles(), 0.0, 0.0)
+    closed, still_open, _ = CycleCount().counted(
+        stored_kwh / nominal_kwh,
+        start_frac=start_kwh / nominal_kwh,
+        step_h=1.0,
+        cell_c=np.full(len(stored_kwh), MILD_C),
     )
-
-
-def _rainflow(soc_frac: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return depth, mean and count of each cycle, shape (3, n_cycles)."""
-    moved = soc_frac[np.append(True, np.diff(soc_frac) != 0)]
-    # The package takes a store that stands still for half a cycle of no depth, and a single step for no cycle at all.
-    if moved.size == 1:
-        return np.zeros((3, 0))
-    if moved.size == 2:
-        moved = np.array([moved[0], moved.mean(), moved[1]])
-    cycles = [(depth, mean, count) for depth, mean, count, _, _ in rainflow.extract_cycles(moved.tolist())]
-    return np.array(cycles, dtype=np.float64).T
+    return BatteryUse._of(closed.and_also(still_open), out_of_store_kwh / nominal_kwh, out_of_store_kwh)

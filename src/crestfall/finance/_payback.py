@@ -1,26 +1,4 @@
-"""What an option costs, and when its first year's saving would have paid for it."""
-
-from crestfall.plant import Plant
-from crestfall.scenario.scenario_file import Money
-
-
-def capital_cost(plant: Plant, money: Money) -> float:
-    """
-    Return the price of the parts and of their installation; nothing for no battery.
-
-    Parameters
-    ----------
-    plant : Plant
-        The option's plant.
-    money : Money
-        Money of the scenario.
-
-    Returns
-    -------
-    float
-        Capital cost in the currency of the catalogue.
-    """
-    return plant.parts_cost + money.installation_cost if plant.option.is_battery else 0.0
+"""When the first year's saving would have paid for an option."""
 
 
 def simple_payback_years(capital: float, yearly_saving: float) -> float | None:

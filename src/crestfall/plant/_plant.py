@@ -261,5 +261,5 @@ def build_plant(catalogue: CatalogueFile, option: Option, *, modules_out: int = 
         thermal_kw=option.racks * np.array([point.power_kw for point in thermal]),
         derating_c=np.array([point.ambient_c for point in cabinet.derating]),
         derating_frac=np.array([point.share_frac for point in cabinet.derating]),
-        parts_cost=option.racks * rack.price + option.modules * module.price + cabinets * cabinet.price,
+        parts_cost=rack.cost_of(option.racks) + module.cost_of(option.modules) + cabinet.cost_of(cabinets),
     )

@@ -1,5 +1,7 @@
 """What all YAML models share."""
 
+import itertools
+from collections.abc import Sequence
 from typing import Annotated, Literal, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
@@ -32,6 +34,13 @@ class Block(BaseModel):
 def wrong(expected: str, remedy: str, *, key: str = "") -> PydanticCustomError:
     """Return the error that a validator raises: what was expected, the remedy, and the key below its own, if any."""
     return PydanticCustomError("crestfall", "{expected}", {"expected": expected, "remedy": remedy, "key": key})
+
+
+def check_rises(values: Sequence[float], name: str) -> None:
+    """Raise unless each value of a table is above the one before."""
+    for position, (before, value) in enumerate(itertools.pairwise(values), start=1):
+        if value <= before:
+            raise wrong(f"{name} above {before:g}", "put the points of the table in order", key=f"{position}/{name}")
 
 
 def _whole_number(value: object) -> object:

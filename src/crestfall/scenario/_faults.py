@@ -11,6 +11,7 @@ from pydantic_core import ErrorDetails
 from crestfall.errors import Fault, KeyPath
 from crestfall.scenario._base import CURRENCY_PATTERN, NAME_PATTERN
 from crestfall.scenario._document import Document, shown
+from crestfall.scenario.rack_life import LAWS
 from crestfall.scenario.tariff_clauses import LOCAL_TIME_PATTERN, MONTH_DAY_PATTERN, TIME_WINDOW_PATTERN
 
 # Labels of the forms that a key may have, behind the key; no keys of the file.
@@ -32,6 +33,7 @@ _EXPECTED = {
     "dict_type": "a block of keys",
     "model_type": "a block of keys",
     "model_attributes_type": "a block of keys",
+    "union_tag_invalid": f"one of {', '.join(LAWS)}",
     "string_too_short": "some text",
     "string_too_long": "a shorter text",
     "too_short": "at least one entry",
@@ -64,20 +66,23 @@ def _is_echo(details: ErrorDetails) -> bool:
     return details["type"] == "too_short" and len(details["input"]) > 0
 
 
-def _key_of(details: ErrorDetails, context: dict[str, Any]) -> KeyPath:
+def _path_of(details: ErrorDetails, context: dict[str, Any]) -> KeyPath:
+    """Return the path to a value, in which a rack's life is followed by the name of its law."""
     location = details["loc"]
     location = (*location[:1], *(part for above, part in itertools.pairwise(location) if (above, part) not in _TAGS))
+    if details["type"] in ("union_tag_invalid", "union_tag_not_found"):
+        location = (*location, "law")
     below = (int(part) if part.isdigit() else part for part in str(context.get("key", "")).split("/") if part)
     return (*location, *below)
 
 
 def _fault(details: ErrorDetails, document: Document, model: type[BaseModel]) -> Fault:
     context: dict[str, Any] = details.get("ctx", {})
-    key = _key_of(details, context)
-    field = _field_at(model, key)
+    path = _path_of(details, context)
+    key, field = tuple(part for at, part in enumerate(path) if not _is_law(path, at)), _field_at(model, path)
     if details["type"] == "extra_forbidden":
-        return document.fault(key, "unknown key", _nearest(str(key[-1]), _keys_at(model, key[:-1])))
-    if details["type"] == "missing":
+        return document.fault(key, "unknown key", _nearest(str(key[-1]), _keys_at(model, path[:-1])))
+    if details["type"] in ("missing", "union_tag_not_found"):
         remedy = (field.description if field else None) or "add the key"
         return document.fault(key, "required, but missing", remedy)
     found = _value_at(document.data, key)
@@ -144,23 +149,32 @@ def _value_at(data: object, key: KeyPath) -> object:
     return data
 
 
-def _field_at(model: type[BaseModel], key: KeyPath) -> FieldInfo | None:
-    """Return the field that a key path names; list positions and names of free blocks are passed over."""
+def _is_law(path: KeyPath, at: int) -> bool:
+    """Whether a part of a path is the name of a law, which is no key of the file."""
+    return path[at] in LAWS and path[at - 1 : at] == ("life",)
+
+
+def _field_at(model: type[BaseModel], path: KeyPath) -> FieldInfo | None:
+    """Return the field that a path names; list positions and names of free blocks are passed over."""
+    return _walk(model, path)[0]
+
+
+def _keys_at(model: type[BaseModel], path: KeyPath) -> list[str]:
+    current = _walk(model, path)[1]
+    return list(current.model_fields) if current is not None else []
+
+
+def _walk(model: type[BaseModel], path: KeyPath) -> tuple[FieldInfo | None, type[BaseModel] | None]:
+    """Return the last field on a path, and the block at its end."""
     field: FieldInfo | None = None
     current: type[BaseModel] | None = model
-    for part in key:
-        if current is not None and part in current.model_fields:
+    for at, part in enumerate(path):
+        if _is_law(path, at):
+            current = LAWS[str(part)]
+        elif current is not None and part in current.model_fields:
             field = current.model_fields[str(part)]
             current = _model_in(field.annotation)
-    return field
-
-
-def _keys_at(model: type[BaseModel], key: KeyPath) -> list[str]:
-    current: type[BaseModel] | None = model
-    for part in key:
-        if current is not None and part in current.model_fields:
-            current = _model_in(current.model_fields[str(part)].annotation)
-    return list(current.model_fields) if current is not None else []
+    return field, current
 
 
 def _model_in(annotation: object) -> type[BaseModel] | None:

@@ -149,6 +149,7 @@ def load_scenario(path: str | Path) -> Scenario:
     scenario = Scenario(document.path, ask, contract, choices, catalogue, documents)
     _check_order(scenario)
     _check_currencies(scenario)
+    _check_terms(scenario)
     return scenario
 
 
@@ -325,6 +326,34 @@ def _check_currencies(scenario: Scenario) -> None:
                 found=found,
                 expected=f"{wanted}, the currency of the scenario",
                 remedy="convert the prices, or correct money.currency; Crestfall knows no exchange rates",
+            )
+            faults += scenario.located(error).faults
+    if faults:
+        raise ScenarioError(tuple(faults))
+
+
+def _check_terms(scenario: Scenario) -> None:
+    """Refuse rates that rise in other terms, nominal or real, than those of the discount rate."""
+    money, life = scenario.ask.money, scenario.ask.life
+    if money.discount is None or money.discount.terms == money.escalation_terms:
+        return
+    rises: list[tuple[DocumentName, KeyPath, float]] = [
+        (sheet.document, ("escalation", key), value)
+        for sheet in (*scenario.contract, *scenario.choices)
+        for key, value in sheet.file.escalation
+    ]
+    if life is not None and life.end_of_life.prices is not None:
+        fall = life.end_of_life.prices.price_fall_frac_per_year
+        rises.append(("scenario", ("life", "end_of_life", "prices", "price_fall_frac_per_year"), fall))
+    faults: list[Fault] = []
+    for document, key, rise in rises:
+        if rise:
+            error = KeyedError(
+                document,
+                key,
+                found=f"{rise:g} in {money.escalation_terms} terms (money.escalation_terms)",
+                expected=f"a rate in {money.discount.terms} terms, as money.discount",
+                remedy="restate one of them; real and nominal rates do not mix",
             )
             faults += scenario.located(error).faults
     if faults:

@@ -1,12 +1,23 @@
 """The catalogue file: the modular parts, and what may be put together."""
 
 import itertools
-from collections.abc import Sequence
+import math
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from crestfall.scenario._base import Block, CurrencyCode, Efficiency, FormatVersion, Many, Name, Share, wrong
+from crestfall.scenario._base import (
+    Block,
+    CurrencyCode,
+    Efficiency,
+    FormatVersion,
+    Many,
+    Name,
+    Share,
+    check_rises,
+    wrong,
+)
+from crestfall.scenario.rack_life import RackLife, Warranty
 
 Count = Annotated[int, Field(ge=1, le=1000)]
 Price = Annotated[float, Field(ge=0)]
@@ -75,7 +86,41 @@ class Size(Block):
     mass_kg: Positive = Field(description="mass, kg")
 
 
-class Rack(Block):
+class PriceBreak(Block):
+    """A lower price of a part where many are bought."""
+
+    from_count: Annotated[int, Field(ge=2, le=1000)] = Field(description="number from which on the price holds")
+    price: Price = Field(description="price of each part then, of the first one as well")
+
+
+class Priced(Block):
+    """A part with a price."""
+
+    price: Price = Field(description="price of one, without VAT, delivered")
+    price_breaks: Many[PriceBreak] = Field(
+        default=(), description="lower prices where an option has many of it; left out: one price for any number"
+    )
+
+    @field_validator("price_breaks")
+    @classmethod
+    def _breaks_in_order(cls, breaks: Many[PriceBreak], others: ValidationInfo) -> Many[PriceBreak]:
+        check_rises([one.from_count for one in breaks], "from_count")
+        least = others.data.get("price", math.inf)
+        for position, one in enumerate(breaks):
+            if one.price > least:
+                raise wrong(
+                    f"a price of at most {least:g}", "a quantity break makes the part cheaper", key=f"{position}/price"
+                )
+            least = one.price
+        return breaks
+
+    def cost_of(self, count: int) -> float:
+        """Return what so many of this part cost at the price that holds for the number."""
+        prices = [self.price, *(one.price for one in self.price_breaks if one.from_count <= count)]
+        return count * prices[-1]
+
+
+class Rack(Priced):
     """The smallest unit of energy that can be bought."""
 
     name: Name = Field(description="type of the rack")
@@ -110,6 +155,8 @@ class Rack(Block):
     end_of_life_health_frac: Annotated[float, Field(gt=0, le=1)] = Field(
         default=0.7, description="state of health at which the rack is given up; a backup reserve must still fit then"
     )
+    life: RackLife | None = Field(default=None, description="how the rack fades; left out: no later year is studied")
+    warranty: Warranty | None = Field(default=None, description="what the maker warrants; left out: nothing")
     size: Size | None = Field(default=None, description="outer dimensions and mass")
     price: Price = Field(description="price of one rack")
 
@@ -130,7 +177,31 @@ class Rack(Block):
                     "the limit falls from there to the end of the window",
                     key=f"{key}/from_soc_frac",
                 )
+        self._check_warranty()
         return self
+
+    def _check_warranty(self) -> None:
+        """Raise where not even a rack that stands still would keep its warranty."""
+        given = self.warranty
+        if given is None:
+            return
+        if given.highest_mean_soc_frac is not None and given.highest_mean_soc_frac <= self.lowest_soc_frac:
+            raise wrong(
+                f"a mean state of charge above lowest_soc_frac ({self.lowest_soc_frac:g})",
+                "no rack could keep it, not even at zero cycles",
+                key="warranty/highest_mean_soc_frac",
+            )
+        band = (self.thermal.lowest_cell_c, self.thermal.highest_cell_c) if self.thermal else None
+        for key, side in (("lowest_cell_c", 0), ("highest_cell_c", 1)):
+            limit = getattr(given, key)
+            if band is None or limit is None:
+                continue
+            if (limit > band[1]) if side == 0 else (limit < band[0]):
+                raise wrong(
+                    f"a temperature inside the band of thermal ({band[0]:g} to {band[1]:g} degrees C)",
+                    "no rack could keep it, not even at zero cycles",
+                    key=f"warranty/{key}",
+                )
 
     @property
     def most_charge_kw(self) -> float:
@@ -158,7 +229,7 @@ class EfficiencyPoint(Block):
     efficiency_frac: Annotated[float, Field(gt=0, le=1)] = Field(description="AC power over AC power and loss")
 
 
-class Module(Block):
+class Module(Priced):
     """The smallest unit of power."""
 
     name: Name = Field(description="type of the power module")
@@ -233,7 +304,7 @@ class Terminals(Block):
     dc_a: Positive = Field(description="DC current of one rack's terminals, A")
 
 
-class Cabinet(Block):
+class Cabinet(Priced):
     """What holds modules and racks."""
 
     name: Name = Field(description="type of the cabinet")
@@ -298,10 +369,3 @@ class CatalogueFile(Block):
     module: Module = Field(description="the unit of power")
     cabinet: Cabinet = Field(description="what holds them")
     rules: Rules = Field(description="bounds on what may be put together")
-
-
-def check_rises(values: Sequence[float], name: str) -> None:
-    """Raise unless each value of a table is above the one before."""
-    for position, (before, value) in enumerate(itertools.pairwise(values), start=1):
-        if value <= before:
-            raise wrong(f"{name} above {before:g}", "put the points of the table in order", key=f"{position}/{name}")

@@ -4,7 +4,9 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
-from crestfall.scenario._base import Block, CurrencyCode, FormatVersion, Many, Name, Share, wrong
+from crestfall.scenario._base import Block, FormatVersion, Many, Name, Share, wrong
+from crestfall.scenario.life_block import Life
+from crestfall.scenario.money_block import Money
 from crestfall.scenario.series_file import FileName, SeriesFile, known_zone
 from crestfall.scenario.tariff_clauses import LocalTime
 from crestfall.scenario.tariff_file import TariffFile
@@ -178,15 +180,6 @@ class ReactiveSupport(Block):
         return self
 
 
-class Money(Block):
-    """Money beside the parts' prices."""
-
-    currency: CurrencyCode = Field(description="three-letter currency code; tariff and catalogue must use the same")
-    installation_cost: NonNegative = Field(
-        default=0.0, description="design, works, connection and commissioning of this option, once"
-    )
-
-
 class Dispatch(Block):
     """How the optimum is sought."""
 
@@ -260,7 +253,8 @@ class ScenarioFile(Block):
     reactive_support: ReactiveSupport | None = Field(
         default=None, description="reactive power that the modules supply; left out: none"
     )
-    money: Money = Field(description="currency and cost of installation")
+    money: Money = Field(description="currency, costs beside the parts, discount rate, tax and finance")
+    life: Life | None = Field(default=None, description="the years after the first; left out: the first year only")
     policy: Literal["hindsight", "rules"] = Field(
         default="hindsight",
         description="which policy makes the headline: hindsight (the optimum) or rules (knows only the past)",
