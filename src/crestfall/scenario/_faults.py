@@ -10,6 +10,7 @@ from pydantic_core import ErrorDetails
 from crestfall.errors import Fault, KeyPath
 from crestfall.scenario._base import CURRENCY_PATTERN, NAME_PATTERN
 from crestfall.scenario._document import Document, shown
+from crestfall.scenario.series_file import MONTH_PATTERN
 from crestfall.scenario.tariff_clauses import LOCAL_TIME_PATTERN, MONTH_DAY_PATTERN, TIME_WINDOW_PATTERN
 
 _TAGS = {("tariff", "path"), ("tariff", "sheets"), ("tariff", "inline")}  # labels of its forms, no keys of the file
@@ -39,6 +40,7 @@ _FORMS = {
     NAME_PATTERN: "text on one line",
     MONTH_DAY_PATTERN: "month-day with two digits each, 01-01 to 12-31",
     TIME_WINDOW_PATTERN: "a window of times, HH:MM-HH:MM, up to 24:00",
+    MONTH_PATTERN: "a month, year-month",
     LOCAL_TIME_PATTERN: "a local time, year-month-day hour:minute",
 }
 
@@ -65,6 +67,8 @@ def _key_of(details: ErrorDetails, context: dict[str, Any]) -> KeyPath:
     location = details["loc"]
     if location[:2] in _TAGS:
         location = (*location[:1], *location[2:])
+    # The kind of an addition is the label of its form as well.
+    location = tuple(part for at, part in enumerate(location) if at < 2 or location[at - 2] != "additions")
     below = (int(part) if part.isdigit() else part for part in str(context.get("key", "")).split("/") if part)
     return (*location, *below)
 

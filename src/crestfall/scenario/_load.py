@@ -94,7 +94,11 @@ class Scenario:
             "site.reactive": site.reactive,
             "site.power_factor_frac": factor if isinstance(factor, SeriesFile) else None,
         }
+        weather = (
+            {} if site.pv_model is None or site.pv_model.weather is None else {"site.pv_model": site.pv_model.weather}
+        )
         files = {"scenario": self.path} | {key: self.file_path(s.file) for key, s in series.items() if s is not None}
+        files |= {key: self.file_path(name) for key, name in weather.items()}
         for name, (document, prefix) in self._documents.items():
             if not prefix and name != "scenario":
                 files[name] = document.path
