@@ -68,11 +68,11 @@ PACKAGES = (
         origin="Australian Energy Market Operator: demand of Victoria 2012 to 2014, 30 min",
     ),
     OpenPackage(
-        name="jendobson.greenbutton", version="0.0.1", licence="MIT",
+        name="jendobson.greenbutton", version="0.0.1", licence="MIT", used_by_tests=True,
         origin="a home in San Diego: a Green Button year, hourly, 2011 to 2012",
     ),
     OpenPackage(
-        name="pvanalytics", version="0.2.2", licence="MIT",
+        name="pvanalytics", version="0.2.2", licence="MIT", used_by_tests=True,
         origin="measured AC power of a PV system, 15 min, 2011 to 2013",
     ),
     OpenPackage(
@@ -80,11 +80,11 @@ PACKAGES = (
         origin="German standard load profiles and test reference years",
     ),
     OpenPackage(
-        name="pvlib", version="0.16.1", licence="BSD-3; NREL TMY",
+        name="pvlib", version="0.16.1", licence="BSD-3; NREL TMY", used_by_tests=True,
         origin="typical meteorological years of three American places, hourly",
     ),
     OpenPackage(
-        name="nemreader", version="0.9.2", licence="MIT", form="source",
+        name="nemreader", version="0.9.2", licence="MIT", form="source", used_by_tests=True,
         origin="samples of Australian meter files, NEM12 and NEM13",
     ),
 )  # fmt: skip

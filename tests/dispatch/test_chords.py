@@ -279,7 +279,9 @@ def test_a_chord_cut_in_pieces_costs_the_same(problem, parts):
         charge_segments=cut(problem.charge_segments),
         discharge_segments=cut(problem.discharge_segments),
     )
-    assert optimise(same, solver="lp").objective == pytest.approx(optimise(problem, solver="lp").objective, rel=1e-7, abs=SOLVER_COST)
+    assert optimise(same, solver="lp").objective == pytest.approx(
+        optimise(problem, solver="lp").objective, rel=1e-7, abs=SOLVER_COST
+    )
 
 
 # --- the curve itself -------------------------------------------------------------------------------------------------

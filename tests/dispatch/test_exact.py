@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
+from test_chords import curved_problems
 
 from chords_oracle import exact_optimum
 from crestfall.dispatch import Peak, Problem, Schedule, SettlementWriter, Status, check_feasible, optimise
@@ -14,7 +15,6 @@ from crestfall.errors import SolverError
 from dispatch_oracle import one_way_optimum, relaxed_optimum
 from small_problems import peak_over, small_problem, trading
 from strategies import moving_problems, rows, steady_problems
-from test_chords import curved_problems
 
 GAP = 1e-9  # at which the search is asked to end
 # The oracles keep their rows and reduced costs to 1e-7.

@@ -84,7 +84,9 @@ def test_negative_share_of_a_peak_never_lifts_the_bound_above_the_optimum():
 @laws
 @given(problem=moving_problems(convex=False))
 def test_schedule_keeps_its_store_step_by_step(problem):
-    assert closing_error_kwh(problem, optimise(problem, solver="lp")) <= 1e-4  # FEASIBILITY_TOLERANCE of sites up to 100 kW
+    assert (
+        closing_error_kwh(problem, optimise(problem, solver="lp")) <= 1e-4
+    )  # FEASIBILITY_TOLERANCE of sites up to 100 kW
 
 
 @laws
@@ -117,7 +119,9 @@ def test_battery_without_power_or_energy_costs_exactly_the_idle_bill(problem, mi
         if missing == "power"
         else replace(problem, ceiling_kwh=problem.floor_kwh)
     )
-    assert optimise(lame, solver="lp").objective == pytest.approx(idle_schedule(problem).objective, rel=ROUNDING, abs=SOLVER_COST)
+    assert optimise(lame, solver="lp").objective == pytest.approx(
+        idle_schedule(problem).objective, rel=ROUNDING, abs=SOLVER_COST
+    )
 
 
 @laws
@@ -159,7 +163,9 @@ def test_halving_each_step_changes_nothing(problem):
     halved = replace(
         problem, step_h=problem.step_h / 2, peaks=peaks, **{name: np.repeat(row, 2) for name, row in arrays.items()}
     )
-    assert optimise(halved, solver="lp").objective == pytest.approx(optimise(problem, solver="lp").objective, rel=0, abs=SOLVER_COST)
+    assert optimise(halved, solver="lp").objective == pytest.approx(
+        optimise(problem, solver="lp").objective, rel=0, abs=SOLVER_COST
+    )
 
 
 @laws

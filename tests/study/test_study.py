@@ -77,6 +77,7 @@ SUMMARY = {
     "bill_residual": float,
     "peak_import_before_kw": float,
     "peak_import_after_kw": float,
+    "not_metered": list,
     "warnings": list,
 }
 WITH_WEAR = in_scenario("  installation_cost: 1500\n", "  installation_cost: 1500\ndispatch:\n  wear_per_kwh: 0.03\n")

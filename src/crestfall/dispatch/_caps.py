@@ -101,7 +101,10 @@ def _lay(measured: Measured, level: Any, price: Any, out: CapsOfPeaks) -> None:
                 offset = max(level[k], kvar) - scale * cap
             place = entry
             while place > begin and out.caps.level_kw[place - 1] > cap:
-                out.caps.level_kw[place], out.caps.price[place] = out.caps.level_kw[place - 1], out.caps.price[place - 1]
+                out.caps.level_kw[place], out.caps.price[place] = (
+                    out.caps.level_kw[place - 1],
+                    out.caps.price[place - 1],
+                )
                 out.peak[place], out.scale[place] = out.peak[place - 1], out.scale[place - 1]
                 out.offset[place] = out.offset[place - 1]
                 place -= 1
@@ -110,7 +113,9 @@ def _lay(measured: Measured, level: Any, price: Any, out: CapsOfPeaks) -> None:
 
 
 @compiled
-def _shares(starts: Any, first: Any, on_cap: Any, peak: Any, scale: Any, offset: Any, slopes: Any, constant: Any) -> None:
+def _shares(
+    starts: Any, first: Any, on_cap: Any, peak: Any, scale: Any, offset: Any, slopes: Any, constant: Any
+) -> None:
     for b in range(len(starts) - 1):
         for cap in range(first[starts[b]], first[starts[b + 1]]):
             if on_cap[cap] > 0.0:

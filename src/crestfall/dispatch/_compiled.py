@@ -3,7 +3,7 @@
 import logging
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import numba
 
@@ -29,9 +29,9 @@ def compiled(function: F) -> F:
     callable
         The compiled function.
     """
-    decorated: F = numba.njit(cache=True, error_model="numpy")(function)
+    decorated = numba.njit(cache=True, error_model="numpy")(function)
     _kept.append(decorated)
-    return decorated
+    return cast(F, decorated)
 
 
 def tell_of_compiling() -> None:
@@ -55,5 +55,4 @@ def inlined(function: F) -> F:
     callable
         The compiled function.
     """
-    decorated: F = numba.njit(inline="always", error_model="numpy")(function)
-    return decorated
+    return cast(F, numba.njit(inline="always", error_model="numpy")(function))

@@ -28,7 +28,6 @@ from crestfall.dispatch._schedule import Schedule, Status
 from crestfall.dispatch._settlement import FloatArray, Settlement
 from crestfall.dispatch._store import (
     CHUNK,
-    Crossings,
     Line,
     Store,
     backward,
@@ -42,7 +41,17 @@ from crestfall.dispatch._store import (
     n_chunks,
     room_for,
 )
-from crestfall.dispatch._values import FIXED, FREE, NEAR_KWH, PERIODIC, End, Values, block_bounds, room_for_step, values_of
+from crestfall.dispatch._values import (
+    FIXED,
+    FREE,
+    NEAR_KWH,
+    PERIODIC,
+    End,
+    Values,
+    block_bounds,
+    room_for_step,
+    values_of,
+)
 
 logger = logging.getLogger(__name__)
 
@@ -69,7 +78,9 @@ class _Tangent(NamedTuple):
 
     def at(self, other: "_Tangent") -> float:
         """Return where two tangents meet."""
-        return (other.cost - self.cost + self.slope * self.start - other.slope * other.start) / (self.slope - other.slope)
+        return (other.cost - self.cost + self.slope * self.start - other.slope * other.start) / (
+            self.slope - other.slope
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,10 +153,10 @@ class _Search:
         self._data = step_data(p)
         self._n_sided = 0
         self._spans = spans_of(p)
-        self._take_pieces()
-        self._store = _store_of(p, self._spans)
         self._measured = measured_by(p, self._spans)
         self._price = exposures(np.array([peak.rate_per_kw for peak in p.peaks]), p.settlement)
+        self._take_pieces()
+        self._store = _store_of(p, self._spans)
         self._end = PERIODIC if p.start_kwh is None else FREE if p.end_kwh is None else FIXED
         self._room = room_for_step(self._data)
         self._starts = _blocks_of(p, self._spans)
@@ -176,7 +187,7 @@ class _Search:
         return schedule.objective - bound <= self._gap_frac * max(abs(schedule.objective), 1.0)
 
     def _keep_sides(self, schedule: Schedule) -> bool:
-        """Bind the steps whose cost is not convex to the side of the dent where they are; return whether any are new."""
+        """Bind the steps whose cost is not convex to the side of the dent where they are; return whether any are."""
         data = self._data
         dented = self._steps.bent.copy()
         if not dented.any():
@@ -205,8 +216,8 @@ class _Search:
             raise NotInClassError(str(error)) from None
         self._pieces = joined(self._steps, self._spans, self._problem.keep_frac)
         self._memory = memory_for(len(self._pieces.least_kwh))
-        self._plan: Crossings | None = None
-        self._last_caps: CapsOfPeaks | None = None
+        self._plan = room_for(self._pieces, self._measured.first)
+        self._last_caps = caps_at(self._measured, np.zeros(len(self._price)), self._price)
         self._return: Line | None = None  # what energy is worth at the end of a year that ends as it began
 
     def _search(self) -> tuple[Schedule, float]:
@@ -216,14 +227,12 @@ class _Search:
             one = self._pass(np.zeros(0))
             return self._schedule(one), self._bound_alone(one)
         master = Master(p, self._spans[self._starts])
-        best: Schedule | None = None
-        status = Status.OPTIMAL
-        bound = -np.inf
+        status, bound = Status.OPTIMAL, -np.inf
         level = best_level = _first_levels(p)
         for number in range(MOST_ROUNDS):
             one = self._pass(level)
             schedule = self._schedule(one)
-            if best is None or schedule.objective < best.objective:
+            if number == 0 or schedule.objective < best.objective:
                 best = schedule
                 best_level = np.array([peak.of(schedule.import_kw) for peak in p.peaks])
             master.add(self._planes(one))
@@ -236,14 +245,11 @@ class _Search:
                 status = Status.TIME_LIMIT
                 break
             level = WEIGHT_OF_BEST * best_level + (1 - WEIGHT_OF_BEST) * answer
-        assert best is not None
         return replace(best, status=status), bound
 
     def _pass(self, level: FloatArray) -> _Pass:
         """Return the cheapest change of stored energy for trial levels of the peaks."""
         caps = caps_at(self._measured, level, self._price)
-        if self._plan is None:
-            self._plan = room_for(self._pieces, caps.caps)
         self._changed = self._chunks_changed(caps)
         self._last_caps = caps
         n, p = len(self._pieces.least_kwh), self._problem
@@ -259,8 +265,6 @@ class _Search:
     def _chunks_changed(self, caps: CapsOfPeaks) -> Any:
         """Return in which chunks of steps the caps are not what they were in the last pass."""
         chunks = n_chunks(len(self._pieces.least_kwh))
-        if self._last_caps is None:
-            return np.ones(chunks, dtype=bool)
         old, new = self._last_caps.caps, caps.caps
         differs = (old.level_kw != new.level_kw) | (old.price != new.price)
         before = np.concatenate(([0], np.cumsum(differs)))[new.first]
@@ -271,11 +275,7 @@ class _Search:
         return line_between(float(self._store.floor_kwh[-1]), float(self._store.ceiling_kwh[-1]))
 
     def _go_back(self, v: Line) -> None:
-        assert self._plan is not None
-        assert self._last_caps is not None
-        failed = backward(
-            self._pieces, self._last_caps.caps, self._store, v, self._changed, self._memory, self._plan
-        )
+        failed = backward(self._pieces, self._last_caps.caps, self._store, v, self._changed, self._memory, self._plan)
         self._changed[:] = False
         if failed != -1:
             self._changed[:] = True
@@ -354,15 +354,15 @@ class _Search:
 
     def _tangent(self, start: float, change: FloatArray, stored: FloatArray) -> "_Tangent":
         """Fill in the year from an energy, with a high price on ending with another; return its cost and slope."""
-        assert self._plan is not None
-        assert self._last_caps is not None
         pieces, caps, store, plan = self._pieces, self._last_caps.caps, self._store, self._plan
         missing = DEAR * (1.0 + float(np.abs(pieces.slope).max(initial=0.0)) + float(caps.price.max(initial=0.0)))
         v = line_towards(float(store.floor_kwh[-1]), start, float(store.ceiling_kwh[-1]), missing)
         self._go_back(v)
         forward(pieces, store, plan, start, change, stored)
         left_over = float(stored[-1]) - start
-        end = FIXED if abs(left_over) <= NEAR_KWH else End(-missing, -missing) if left_over > 0 else End(missing, missing)
+        end = (
+            FIXED if abs(left_over) <= NEAR_KWH else End(-missing, -missing) if left_over > 0 else End(missing, missing)
+        )
         values = values_of(pieces, caps, store, plan, change, stored, end)
         on_tapers = values.taper_in[-1] * store.rise_in - values.taper_out[-1] * store.rise_out
         last = values.stored_per_kwh[-1] + on_tapers if end is FIXED else end.low
@@ -429,7 +429,7 @@ def _store_of(p: Problem, spans: Any) -> Store:
     floor, ceiling = p.floor_kwh[ends].copy(), p.ceiling_kwh[ends].copy()
     if p.end_kwh is not None:
         floor[-1] = ceiling[-1] = p.end_kwh
-    return Store(floor, ceiling, p.keep_frac**lengths.astype(float), rise_in, limit_in, rise_out, limit_out)
+    return Store(floor, ceiling, p.keep_frac ** lengths.astype(float), rise_in, limit_in, rise_out, limit_out)
 
 
 def _blocks_of(p: Problem, spans: Any) -> Any:

@@ -115,7 +115,15 @@ def _join_steps(pieces: Pieces, spans: Any, keep_frac: float, out: Pieces) -> No
 
 @compiled
 def _split_steps(
-    pieces: Pieces, steps: Pieces, spans: Any, keep_frac: float, floor: Any, ceiling: Any, change_kwh: Any, start: float, out: Any
+    pieces: Pieces,
+    steps: Pieces,
+    spans: Any,
+    keep_frac: float,
+    floor: Any,
+    ceiling: Any,
+    change_kwh: Any,
+    start: float,
+    out: Any,
 ) -> bool:
     before = start
     for k in range(len(spans) - 1):
@@ -172,7 +180,5 @@ def split(
         return change_kwh
     out = np.empty(len(steps.least_kwh))
     p = problem
-    is_split = _split_steps(
-        pieces, steps, spans, p.keep_frac, p.floor_kwh, p.ceiling_kwh, change_kwh, start_kwh, out
-    )
+    is_split = _split_steps(pieces, steps, spans, p.keep_frac, p.floor_kwh, p.ceiling_kwh, change_kwh, start_kwh, out)
     return out if is_split else None

@@ -76,7 +76,12 @@ class Master:
         self._is_periodic = p.start_kwh is None
         start = [] if p.start_kwh is None else [p.start_kwh]
         self._cost = np.concatenate(
-            ([peak.rate_per_kw for peak in p.peaks], p.settlement.cost, np.zeros(len(low) + len(start)), np.ones(self._n_blocks))
+            (
+                [peak.rate_per_kw for peak in p.peaks],
+                p.settlement.cost,
+                np.zeros(len(low) + len(start)),
+                np.ones(self._n_blocks),
+            )
         )
         unknown = np.full(self._n_blocks, np.inf)
         self._low = np.concatenate((least, np.zeros(self._n_own), low, start, -unknown))
@@ -84,7 +89,7 @@ class Master:
         self._energy = self._n_peaks + self._n_own
         self._block = self._energy + len(low) + len(start)
         self._rows = _Rows()
-        self._solver = highspy.Highs()
+        self._solver: Any = highspy.Highs()  # type: ignore[no-untyped-call]
         self._solver.setOptionValue("output_flag", False)
         self._solver.addVars(len(self._cost), self._low, self._high)
         self._solver.changeColsCost(len(self._cost), np.arange(len(self._cost), dtype=np.int32), self._cost)
@@ -126,17 +131,13 @@ class Master:
         before = np.concatenate(([n - 1 if self._is_periodic else n], each[:-1]))
         rows = np.concatenate((block, each, each, each))
         columns = np.concatenate((peak, self._energy + before, self._energy + each, self._block + each))
-        weights = np.concatenate(
-            (-planes.slopes[block, peak], -planes.begin_per_kwh, -planes.end_per_kwh, np.ones(n))
-        )
+        weights = np.concatenate((-planes.slopes[block, peak], -planes.begin_per_kwh, -planes.end_per_kwh, np.ones(n)))
         if self._is_periodic and n == 1:
             # Both ends are one column, which may stand in a row only once.
             weights[-3] += weights[-2]
             rows, columns, weights = (np.delete(one, -2) for one in (rows, columns, weights))
         order = np.argsort(rows, kind="stable")
-        self._add(
-            np.bincount(rows, minlength=n), columns[order], weights[order], planes.constant, np.full(n, np.inf)
-        )
+        self._add(np.bincount(rows, minlength=n), columns[order], weights[order], planes.constant, np.full(n, np.inf))
 
     def solve(self) -> tuple[FloatArray, float]:
         """

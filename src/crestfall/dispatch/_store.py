@@ -131,10 +131,10 @@ class Crossings(NamedTuple):
     stored_kwh: FloatArray
 
 
-def room_for(pieces: Pieces, caps: Caps) -> Crossings:
-    """Return room for the crossings of a year."""
-    first = pieces.first[:-1] + caps.first[:-1]
-    n = int(pieces.first[-1] + caps.first[-1])
+def room_for(pieces: Pieces, first_cap: Any) -> Crossings:
+    """Return room for the crossings of a year, given where each step's caps begin."""
+    first = pieces.first[:-1] + first_cap[:-1]
+    n = int(pieces.first[-1] + first_cap[-1])
     return Crossings(first, first.copy(), np.empty(n), np.empty(n), np.empty(n), np.empty(n))
 
 
@@ -416,7 +416,7 @@ def join_tapered(
             else:
                 new_slope[at], new_length[at] = piece * keep, shown / keep
                 at += 1
-    is_some = y >= low_y - TINY_KWH and left <= high_y + TINY_KWH
+    is_some = bool(y >= low_y - TINY_KWH and left <= high_y + TINY_KWH)
     head = (len(v.slope) - at) // 2
     v.slope[head : head + at], v.length[head : head + at] = new_slope[:at], new_length[:at]
     v.head[0], v.tail[0], v.scale[0] = head, head + at, 1.0
@@ -438,7 +438,7 @@ def cut(v: Line, low: float, high: float) -> bool:
         v.head[0] += 1
     while v.tail[0] > v.head[0] and v.length[v.tail[0] - 1] == 0.0:
         v.tail[0] -= 1
-    is_some = v.left[0] <= high + TINY_KWH and v.right[0] >= low - TINY_KWH
+    is_some = bool(v.left[0] <= high + TINY_KWH and v.right[0] >= low - TINY_KWH)
     v.left[0], v.right[0] = min(max(v.left[0], low), high), max(min(v.right[0], high), low)
     # Over a year rounding grows as standing losses do; a line that goes into the next year must not hand it on.
     if total > 0.0:

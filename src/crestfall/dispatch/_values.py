@@ -1,8 +1,8 @@
 """The value of stored energy along a schedule, and the bound that it proves.
 
 A price m of the change of stored energy in each step supports a schedule if no step and no store would rather differ:
-the slope of the step's cost is m, and m stays the same (but for what the store loses) until floor or ceiling is touched;
-at the floor it may fall from a step to the next, at the ceiling rise. Each step allows an interval of such prices. The
+the slope of the step's cost is m, and m stays the same (but for what the store loses) until floor or ceiling is hit; at
+the floor it may fall from a step to the next, at the ceiling rise. Each step allows an interval of such prices. The
 intervals are chained backward, then one price is chosen forward. By weak duality any prices give a bound: a bad choice
 weakens it and cannot falsify it.
 """
@@ -183,7 +183,7 @@ def _close_ring(
     value: float,
     out: Values,
 ) -> bool:
-    """Choose prices from a first one on, so that the last agrees with it as in any other step; return whether it does."""
+    """Choose prices from a first one on so that the last agrees with it; return whether it does."""
     keep = store.keep_frac[0]
     for _ in range(MOST_RETURNS):
         last = _choose_forward(store, slopes, change, stored, lows, highs, value, out)
@@ -223,7 +223,9 @@ def _seek_ring(
     at_low = _missed(store, stored, _choose_forward(store, slopes, change, stored, lows, highs, low, out), keep * low)
     if at_low == 0.0:
         return
-    at_high = _missed(store, stored, _choose_forward(store, slopes, change, stored, lows, highs, high, out), keep * high)
+    at_high = _missed(
+        store, stored, _choose_forward(store, slopes, change, stored, lows, highs, high, out), keep * high
+    )
     if at_low * at_high > 0.0:
         return
     for _ in range(MOST_HALVINGS):
@@ -388,7 +390,13 @@ def block_bounds(
     constant, begin, finish = np.zeros(n_blocks), np.zeros(n_blocks), np.zeros(n_blocks)
     first, slopes, lengths, ratios, bent = pieces.first, pieces.slope, pieces.length, pieces.ratio, pieces.bent
     cost, import_kw, least = pieces.cost, pieces.import_kw, pieces.least_kwh
-    keep, floor, ceiling, c_first, on_cap = store.keep_frac, store.floor_kwh, store.ceiling_kwh, caps.first, values.on_cap
+    keep, floor, ceiling, c_first, on_cap = (
+        store.keep_frac,
+        store.floor_kwh,
+        store.ceiling_kwh,
+        caps.first,
+        values.on_cap,
+    )
     prices, taper_in, taper_out = values.stored_per_kwh, values.taper_in, values.taper_out
     buy, curtailable = data.buy_per_kwh, data.curtailable_kw
     for b in range(n_blocks):

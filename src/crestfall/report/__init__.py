@@ -20,6 +20,16 @@ from crestfall.report._figures import (
 from crestfall.report._files import checked_picture_kind
 from crestfall.report._folder import result_folder
 from crestfall.report._load_bill import LoadBill, bill_load, bill_text, lay_year, write_bill
+from crestfall.report._meter import (
+    draw_meter,
+    evidence_text,
+    meter_text,
+    refused_text,
+    repairs_from,
+    spread_text,
+    write_clean,
+    write_meter_picture,
+)
 from crestfall.report._one_line import draw_connection
 from crestfall.report._savings import bill_by_line, savings_text
 from crestfall.report._tariff_calendar import draw_tariff, measured_steps, write_tariff_picture
@@ -40,21 +50,29 @@ __all__ = [
     "draw_connection",
     "draw_depths",
     "draw_duration_curve",
+    "draw_meter",
     "draw_monthly_bill",
     "draw_store_by_hour",
     "draw_tariff",
     "draw_week",
+    "evidence_text",
     "fill_folder",
     "lay_year",
     "measured_steps",
+    "meter_text",
     "most_telling_week",
     "options_text",
+    "refused_text",
+    "repairs_from",
     "result_folder",
     "savings_text",
     "sheet_of",
+    "spread_text",
     "tariff_words",
     "write_bill",
+    "write_clean",
     "write_connection_picture",
+    "write_meter_picture",
     "write_options",
     "write_result",
     "write_tariff_picture",

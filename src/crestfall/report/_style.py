@@ -37,6 +37,8 @@ WINDOW_LINES: tuple[Look, ...] = (
     {"color": "#6b2f78", "linestyle": (0, (1, 1.2))},
     {"color": "#8f2413", "linestyle": (0, (5, 1.5, 1, 1.5))},
 )
+# What is known of a step, over the surface of a load; each has another lightness.
+METER_MARKS = {"substituted": "#9a8fc7", "repaired": "#4a3f86", "suspect": "#e58a2b", "missing": "#c2351f"}
 PRICE_SHADES = ("#ffffff", "#eceff1", "#d3d9dd", "#b9c2c8", "#9fabb3")
 
 WIDTH_IN = 8.6

@@ -12,6 +12,7 @@ from crestfall.errors import Fault, KeyPath
 from crestfall.scenario._base import CURRENCY_PATTERN, NAME_PATTERN
 from crestfall.scenario._document import Document, shown
 from crestfall.scenario.rack_life import LAWS
+from crestfall.scenario.series_file import MONTH_PATTERN
 from crestfall.scenario.tariff_clauses import LOCAL_TIME_PATTERN, MONTH_DAY_PATTERN, TIME_WINDOW_PATTERN
 
 # Labels of the forms that a key may have, behind the key; no keys of the file.
@@ -44,6 +45,7 @@ _FORMS = {
     NAME_PATTERN: "text on one line",
     MONTH_DAY_PATTERN: "month-day with two digits each, 01-01 to 12-31",
     TIME_WINDOW_PATTERN: "a window of times, HH:MM-HH:MM, up to 24:00",
+    MONTH_PATTERN: "a month, year-month",
     LOCAL_TIME_PATTERN: "a local time, year-month-day hour:minute",
 }
 
@@ -72,6 +74,8 @@ def _path_of(details: ErrorDetails, context: dict[str, Any]) -> KeyPath:
     location = (*location[:1], *(part for above, part in itertools.pairwise(location) if (above, part) not in _TAGS))
     if details["type"] in ("union_tag_invalid", "union_tag_not_found"):
         location = (*location, "law")
+    # The kind of an addition is the label of its form as well.
+    location = tuple(part for at, part in enumerate(location) if at < 2 or location[at - 2] != "additions")
     below = (int(part) if part.isdigit() else part for part in str(context.get("key", "")).split("/") if part)
     return (*location, *below)
 

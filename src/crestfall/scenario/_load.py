@@ -87,6 +87,8 @@ class Scenario:
         """Return each file that the results depend on, by the key that names it."""
         files = {"scenario": self.path}
         files |= {".".join(key): self.file_path(series.file) for key, series in _series_of(self.ask).items()}
+        if (pv_model := self.ask.site.pv_model) is not None and pv_model.weather is not None:
+            files["site.pv_model"] = self.file_path(pv_model.weather)
         for name, (document, prefix) in self._documents.items():
             if not prefix and name != "scenario":
                 files[name] = document.path

@@ -6,8 +6,9 @@ from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
 from crestfall.scenario._base import Block, FormatVersion, Many, Name, Share, wrong
 from crestfall.scenario.life_block import Life
+from crestfall.scenario.model_file import Addition, LoadModel, PvModel
 from crestfall.scenario.money_block import Money
-from crestfall.scenario.series_file import FileName, SeriesFile, known_zone
+from crestfall.scenario.series_file import MONTH_PATTERN, FileName, Repairs, SeriesFile, known_zone
 from crestfall.scenario.tariff_clauses import LocalTime
 from crestfall.scenario.tariff_file import TariffFile
 
@@ -25,6 +26,9 @@ class EnergySeries(SeriesFile):
     """Interval data of power or energy."""
 
     unit: Literal["kW", "kWh"] = Field(description="kW (mean power over the step) or kWh (energy per step)")
+    repairs: Repairs | None = Field(
+        default=None, description="what may be done to damaged data; left out: anything damaged is refused"
+    )
 
 
 class ReactiveSeries(SeriesFile):
@@ -85,8 +89,18 @@ class Site(Block):
 
     name: Name = Field(description="name of the site, shown on the report")
     time_zone: str = Field(description="IANA time zone of the site, for example Europe/Lisbon")
-    load: EnergySeries = Field(description="consumption of the site")
+    load: EnergySeries | None = Field(default=None, description="consumption of the site, metered")
+    load_model: LoadModel | None = Field(default=None, description="consumption of the site instead, not metered")
+    additions: Many[Addition] = Field(default=(), description="consumers that will be added to the load")
+    growth_frac: Annotated[float, Field(gt=-1)] = Field(default=0.0, description="growth of the load since its data")
+    first_month: Annotated[str, Field(pattern=MONTH_PATTERN)] | None = Field(
+        default=None, description="first of the twelve months to study, where the data hold more: year-month"
+    )
+    step_min: Literal[5, 10, 15, 20, 30, 60] | None = Field(
+        default=None, description="step of the study, minutes; left out: that of the load"
+    )
     pv: EnergySeries | None = Field(default=None, description="available PV generation; left out: none")
+    pv_model: PvModel | None = Field(default=None, description="PV generation instead, computed from weather")
     temperature: TemperatureSeries | None = Field(default=None, description="ambient temperature; left out: unknown")
     reactive: ReactiveSeries | None = Field(
         default=None, description="reactive power of the site, for tariffs that bill kVA or kvarh"
@@ -116,6 +130,16 @@ class Site(Block):
     @classmethod
     def _zone_exists(cls, value: str) -> str:
         return known_zone(value)
+
+    @model_validator(mode="after")
+    def _load_once(self) -> Self:
+        if self.load is None and self.load_model is None:
+            raise wrong("load, a metered series", "name the file with the consumption of the site", key="load")
+        if self.load is not None and self.load_model is not None:
+            raise wrong("load or load_model", "one says what the other would", key="load_model")
+        if self.pv is not None and self.pv_model is not None:
+            raise wrong("pv or pv_model", "one says what the other would", key="pv_model")
+        return self
 
     @model_validator(mode="after")
     def _reactive_once(self) -> Self:

@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 
 from crestfall.errors import SeriesError
 from crestfall.scenario import SeriesFile
+from crestfall.scenario.scenario_file import EnergySeries
+from crestfall.scenario.series_file import Repairs
 from crestfall.series._axis import checked_step_h, counted
 
 _OFFSET = r"[T ]\S*(?:[Zz]|[+-]\d{2}(?::?\d{2})?)$"  # behind a time of day: 2025-01-31 ends with no offset
@@ -62,6 +64,8 @@ def read_column(path: Path, ask: SeriesFile, *, site_zone: str) -> Column:
     SeriesError
         If the file cannot be read or the data are damaged: the first place, the count and the remedy.
     """
+    if isinstance(ask, EnergySeries) and ask.repairs is not None:
+        return _repaired(path, ask, ask.repairs, site_zone)
     table = _read_text_table(path, ask)
     start = _parse_stamps(table["time"], path, ask.time_zone or site_zone).tz_convert(site_zone)
     step_h = checked_step_h(start, path)
@@ -69,6 +73,29 @@ def read_column(path: Path, ask: SeriesFile, *, site_zone: str) -> Column:
         start = start - pd.Timedelta(hours=step_h)
     readings = _parse_numbers(table, path, ask.column)
     return Column(start=start, step_h=step_h, readings=readings, source=f"{path} column '{ask.column}'")
+
+
+def _repaired(path: Path, ask: EnergySeries, repairs: Repairs, site_zone: str) -> Column:
+    """Read a damaged file as far as its repairs are allowed; what the scenario says of it leaves nothing open."""
+    from crestfall.series.meter import Said, raise_open, read_meter
+
+    said = Said(
+        zone=site_zone,
+        clock=ask.time_zone or site_zone,
+        date_order="ymd",
+        stamp=ask.stamp,
+        unit=ask.unit,
+        kind="interval",
+        delimiter=",",
+        decimal=".",
+        time_columns=(ask.time_column,),
+        load_column=ask.column,
+    )
+    series = read_meter([path], said, repairs).series
+    raise_open(series)
+    readings = series.load_kw * series.step_h if ask.unit == "kWh" else series.load_kw
+    source = f"{path} column '{ask.column}'"
+    return Column(start=series.start, step_h=series.step_h, readings=readings, source=source)
 
 
 def _read_text_table(path: Path, ask: SeriesFile) -> pd.DataFrame:

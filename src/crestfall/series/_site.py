@@ -1,6 +1,7 @@
 """Bring load, PV and temperature of one site to one time axis."""
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -9,6 +10,8 @@ from numpy.typing import NDArray
 
 from crestfall.errors import SeriesError
 from crestfall.scenario import Scenario, SeriesFile
+from crestfall.scenario.model_file import Addition
+from crestfall.scenario.scenario_file import Site
 from crestfall.series._axis import check_whole_year, counted, shown
 from crestfall.series._read import Column, read_column
 
@@ -36,6 +39,10 @@ class SiteSeries:
         Mean reactive power drawn by the site; None where it is unknown [kvar].
     promised_kvar : ndarray of shape (n_steps,) or None
         Mean reactive power that the power modules are to supply, not negative; None where no series says so [kvar].
+    not_metered : tuple of str
+        What of it nobody metered, in words; empty where all of it was.
+    metered_step_h : float or None
+        Step of the load as metered, where it is another than `step_h` [h].
     """
 
     start: pd.DatetimeIndex
@@ -45,6 +52,8 @@ class SiteSeries:
     temperature_c: NDArray[np.float64] | None
     kvar: NDArray[np.float64] | None = None
     promised_kvar: NDArray[np.float64] | None = None
+    not_metered: tuple[str, ...] = ()
+    metered_step_h: float | None = None
 
     @property
     def n_steps(self) -> int:
@@ -72,21 +81,18 @@ def read_site_series(scenario: Scenario) -> SiteSeries:
         If any of the files is damaged or they do not fit together.
     """
     site = scenario.ask.site
-    load = _read(scenario, site.load)
-    check_whole_year(load.start, load.step_h, load.source)
-    load_kw = _power_kw(load, site.load.unit)
-    _refuse_negative(load, load_kw, "PV behind the meter? Give consumption as load and generation as pv")
-    pv_kw = np.zeros_like(load_kw)
-    if site.pv is not None:
-        pv = _read(scenario, site.pv)
-        power_kw = _power_kw(pv, site.pv.unit)
-        _refuse_negative(pv, power_kw, "set what an inverter draws at night to 0, or add it to the load")
-        pv_kw = onto_steps(pv, power_kw, load)
+    metered = _metered_load(scenario)
+    load = _on_study_step(metered, site.step_min)
     temperature_c = None
     if site.temperature is not None:
         temperature = _read(scenario, site.temperature)
         _refuse_impossible_temperature(temperature)
         temperature_c = onto_steps(temperature, temperature.readings, load)
+    pv_kw, weather_c = _pv(scenario, load)
+    temperature_c = weather_c if temperature_c is None else temperature_c
+    load_kw = load.readings * (1 + site.growth_frac)
+    for addition in site.additions:
+        load_kw = load_kw + _added(addition, load, temperature_c)
     return SiteSeries(
         start=load.start,
         step_h=load.step_h,
@@ -95,7 +101,39 @@ def read_site_series(scenario: Scenario) -> SiteSeries:
         temperature_c=temperature_c,
         kvar=_reactive_kvar(scenario, load, load_kw),
         promised_kvar=_promised_kvar(scenario, load),
+        not_metered=tuple(_not_metered(site)),
+        metered_step_h=None if metered.step_h == load.step_h else metered.step_h,
     )
+
+
+def years_of_load(scenario: Scenario) -> list[str]:
+    """
+    Return the years that the metered load holds.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The validated scenario.
+
+    Returns
+    -------
+    list of str
+        First months, year-month: those of calendar years, else of the last twelve months; none without a metered load.
+
+    Raises
+    ------
+    SeriesError
+        If the load cannot be read.
+    """
+    ask = scenario.ask.site.load
+    if ask is None:
+        return []
+    load = _read(scenario, ask)
+    end = load.start[-1] + pd.Timedelta(hours=load.step_h)
+    first = load.start[0].normalize().replace(day=1)
+    months = pd.date_range(first, end, freq="MS")
+    whole = [month for month in months if month >= load.start[0] and month + pd.DateOffset(years=1) <= end]
+    return [f"{month:%Y-%m}" for month in [month for month in whole if month.month == 1] or whole[-1:]]
 
 
 def onto_steps(source: Column, values: NDArray[np.float64], target: Column) -> NDArray[np.float64]:
@@ -142,6 +180,98 @@ def onto_steps(source: Column, values: NDArray[np.float64], target: Column) -> N
         )
     means: NDArray[np.float64] = fine[first : first + wanted].reshape(len(target.start), -1).mean(axis=1)
     return means
+
+
+def _metered_load(scenario: Scenario) -> Column:
+    """Return a year of load in kW, metered or modelled."""
+    site = scenario.ask.site
+    if site.load_model is not None:
+        from crestfall.series.model import axis_of_year, modelled_load_kw
+
+        ask = site.load_model
+        start = axis_of_year(ask.year, step_min=ask.step_min, zone=site.time_zone)
+        readings = modelled_load_kw(ask, start)
+        return Column(start=start, step_h=ask.step_min / 60, readings=readings, source="site.load_model")
+    if site.load is None:
+        raise AssertionError("the scenario's check asks for one of them")  # pragma: no cover
+    load = _read(scenario, site.load)
+    if site.first_month is not None:
+        load = _twelve_months(load, site.first_month)
+    check_whole_year(load.start, load.step_h, load.source)
+    load_kw = _power_kw(load, site.load.unit)
+    _refuse_negative(load, load_kw, "PV behind the meter? Give consumption as load and generation as pv")
+    return replace(load, readings=load_kw)
+
+
+def _twelve_months(load: Column, first_month: str) -> Column:
+    first = pd.Timestamp(first_month, tz=load.start.tz)
+    end = first + pd.DateOffset(years=1)
+    inside = np.asarray((load.start >= first) & (load.start < end))
+    if not inside.any():
+        raise SeriesError(
+            f"{load.source}: the data run from {shown(load.start[0])} to {shown(load.start[-1])},"
+            f" first_month is {first_month}\n    name a month from which the data hold a year"
+        )
+    return replace(load, start=load.start[inside], readings=load.readings[inside])
+
+
+def _on_study_step(load: Column, step_min: int | None) -> Column:
+    """Return the load on the step of the study: energy is kept, and no peak is invented."""
+    if step_min is None or step_min == round(load.step_h * 60):
+        return load
+    from crestfall.series.meter import resampled
+
+    readings = resampled(load.readings, step_min=round(load.step_h * 60), to_min=step_min)
+    start = load.start[0] + pd.to_timedelta(np.arange(len(readings)) * step_min, unit="min")
+    return replace(load, start=pd.DatetimeIndex(start), step_h=step_min / 60, readings=readings)
+
+
+def _pv(scenario: Scenario, load: Column) -> tuple[NDArray[np.float64], NDArray[np.float64] | None]:
+    """Return PV on the steps of the load, and the temperature of a weather file if one is named."""
+    site = scenario.ask.site
+    if site.pv_model is not None:
+        from crestfall.series.model import modelled_pv_kw, read_weather
+
+        name = site.pv_model.weather
+        weather = None if name is None else read_weather(scenario.file_path(name))
+        pv_kw = modelled_pv_kw(site.pv_model, load.start, weather)
+        return pv_kw, None if weather is None else weather.onto(load.start, weather.temperature_c)
+    if site.pv is None:
+        return np.zeros_like(load.readings), None
+    pv = _read(scenario, site.pv)
+    power_kw = _power_kw(pv, site.pv.unit)
+    _refuse_negative(pv, power_kw, "set what an inverter draws at night to 0, or add it to the load")
+    return onto_steps(pv, power_kw, load), None
+
+
+def _added(addition: Addition, load: Column, temperature_c: NDArray[np.float64] | None) -> NDArray[np.float64]:
+    from crestfall.series.model import added_kw
+
+    return added_kw(addition, load.start, step_h=load.step_h, temperature_c=temperature_c)
+
+
+def _not_metered(site: Site) -> Iterator[str]:
+    model = site.load_model
+    if model is not None and model.profile is not None:
+        yield f"the load is not metered: standard profile {model.profile}"
+    elif model is not None and model.monthly_bills is not None:
+        shape = model.monthly_bills.shape
+        yield (
+            f"the load is not metered: twelve bills with the shape '{shape}'; run all shapes of monthly_bills,"
+            " the saving lies in their range"
+        )
+    elif model is not None:
+        yield "the load is not metered: working hours as described"
+    if site.additions:
+        yield f"of the load, {counted(len(site.additions), 'addition')} are not metered"
+    if site.growth_frac:
+        yield f"the load is taken {100 * site.growth_frac:+.3g} % from what was metered"
+    if site.pv_model is not None:
+        yield (
+            "PV is not metered: computed from weather"
+            if site.pv_model.weather
+            else "PV is not metered: a clear sky, scaled"
+        )
 
 
 def _read(scenario: Scenario, ask: SeriesFile) -> Column:

@@ -3,9 +3,11 @@
 from crestfall.study._inputs import Inputs, dispatch_problem, prepare
 from crestfall.study._result import SCHEDULE_COLUMNS, SUMMARY_SCHEMA, Before, Case, Result
 from crestfall.study._run import run
+from crestfall.study._spread import SPREAD_COLUMNS, spread, variants
 
 __all__ = [
     "SCHEDULE_COLUMNS",
+    "SPREAD_COLUMNS",
     "SUMMARY_SCHEMA",
     "Before",
     "Case",
@@ -14,4 +16,6 @@ __all__ = [
     "dispatch_problem",
     "prepare",
     "run",
+    "spread",
+    "variants",
 ]

@@ -362,5 +362,6 @@ class Result:
             "bill_residual": self.bill_residual(case),
             "peak_import_before_kw": float(self.before.import_kw.max()),
             "peak_import_after_kw": float(case.readings.import_kw.max()),
+            "not_metered": list(inputs.series.not_metered),
             "warnings": list(self.warnings),
         }

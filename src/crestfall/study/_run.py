@@ -220,6 +220,9 @@ def _warnings(inputs: Inputs, before: Before, hindsight: Case, rules: Case, prob
         yield f"without the battery the site exceeds its import limit in {over:,} steps; the bill before ignores this"
     if over := int((rules.readings.import_kw > limit).sum()):
         yield f"the rules exceed the import limit in {over:,} steps: a controller with these settings would not hold it"
+    yield from inputs.series.not_metered
+    if note := _coarse_note(inputs):
+        yield note
     yield from _weather_warnings(inputs)
     for case in (hindsight, rules):
         yield from _replay_warnings(inputs, before, case)
@@ -240,6 +243,17 @@ def _warnings(inputs: Inputs, before: Before, hindsight: Case, rules: Case, prob
     if abs(residual) > AGREES_FRAC * max(1.0, abs(hindsight.bill_total)):
         why = "; ".join(notes_on(hindsight.rates)) or "the reason is not known, please report it"
         yield f"the optimiser's cost lies {residual:+,.2f} from the bill: {why}"
+
+
+def _coarse_note(inputs: Inputs) -> str:
+    """Say how much a peak is understated where the load is metered in longer steps than demand is billed on."""
+    from crestfall.series.meter import coarse_note
+
+    metered_h = inputs.series.metered_step_h
+    charges = [charge for sheet in inputs.scenario.contract for charge in sheet.file.demand_charges]
+    if metered_h is None or not charges:
+        return ""
+    return coarse_note(60 * metered_h, min(charge.averaging_min for charge in charges))
 
 
 def _weather_warnings(inputs: Inputs) -> Iterator[str]:
