@@ -227,12 +227,12 @@ class _Search:
             one = self._pass(np.zeros(0))
             return self._schedule(one), self._bound_alone(one)
         master = Master(p, self._spans[self._starts])
-        status, bound = Status.OPTIMAL, -np.inf
+        status, bound, best = Status.OPTIMAL, -np.inf, None
         level = best_level = _first_levels(p)
         for number in range(MOST_ROUNDS):
             one = self._pass(level)
             schedule = self._schedule(one)
-            if number == 0 or schedule.objective < best.objective:
+            if best is None or schedule.objective < best.objective:
                 best = schedule
                 best_level = np.array([peak.of(schedule.import_kw) for peak in p.peaks])
             master.add(self._planes(one))
@@ -245,7 +245,7 @@ class _Search:
                 status = Status.TIME_LIMIT
                 break
             level = WEIGHT_OF_BEST * best_level + (1 - WEIGHT_OF_BEST) * answer
-        return replace(best, status=status), bound
+        return replace(best or schedule, status=status), bound
 
     def _pass(self, level: FloatArray) -> _Pass:
         """Return the cheapest change of stored energy for trial levels of the peaks."""

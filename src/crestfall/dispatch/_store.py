@@ -19,7 +19,7 @@ from crestfall.dispatch._settlement import FloatArray
 
 MOST_PIECES = 20_000  # of a cost-to-go; a store that needs more is left to the general solver
 CHUNK = 96  # steps between remembered costs-to-go
-REMEMBERED = 128  # most pieces of one that is remembered
+REMEMBERED = 512  # most pieces of one that is remembered
 SAME_KWH, SAME_SLOPE = 1e-9, 1e-12  # two costs-to-go that differ by less are one
 TINY_KWH = 1e-11  # shorter lengths are rounding
 TIED = 1e-13  # slopes closer than this are one
@@ -479,7 +479,7 @@ def backward(pieces: Pieces, caps: Caps, store: Store, v: Line, is_changed: Any,
     is_tapered = store.limit_in < np.inf or store.limit_out < np.inf
     spare = (np.empty(len(v.slope)), np.empty(len(v.slope))) if is_tapered else (np.empty(0), np.empty(0))
     for chunk in range(len(is_changed) - 1, -1, -1):
-        if not is_changed[chunk] and is_as_before(v, memory, chunk + 1):
+        if not is_changed[chunk] and memory.n[chunk] >= 0 and is_as_before(v, memory, chunk + 1):
             _recall(v, memory, chunk)
             continue
         _remember(v, memory, chunk + 1)
