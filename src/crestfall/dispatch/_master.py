@@ -14,6 +14,7 @@ from typing import Any
 
 import highspy
 import numpy as np
+from highspy import _core
 
 from crestfall.dispatch._problem import Problem
 from crestfall.dispatch._settlement import FloatArray
@@ -89,7 +90,8 @@ class Master:
         self._energy = self._n_peaks + self._n_own
         self._block = self._energy + len(low) + len(start)
         self._rows = _Rows()
-        self._solver: Any = highspy.Highs()  # type: ignore[no-untyped-call]
+        # The wrapper of this class prints a banner as it is made, whatever is asked of it later.
+        self._solver: Any = _core._Highs()
         self._solver.setOptionValue("output_flag", False)
         self._solver.addVars(len(self._cost), self._low, self._high)
         self._solver.changeColsCost(len(self._cost), np.arange(len(self._cost), dtype=np.int32), self._cost)

@@ -362,6 +362,11 @@ class _Scribe:
             writer.row([(billed, 1.0), (left, -1.0), (balance, -1.0), *before], at_least=0.0, at_most=0.0)
             credit = left if net.carry_over else None
             if line.tiers is not None and steps.size:
+                if net.carry_over:
+                    # Where blocks get dearer, credit would rather be kept for a dearer month; the bill uses it up first.
+                    is_owed = writer.variable(f"{name} is owed", upper=1.0, is_choice=True)
+                    writer.row([(is_owed, most), (billed, -1.0)], at_least=0.0)
+                    writer.row([(is_owed, -most), (left, -1.0)], at_least=-most)
                 self._tiers(line.name, line.tiers, p, billed, 0.0, most)
 
     # Named times, reactive power, fixed amounts --------------------------------------------------------------------
