@@ -305,7 +305,8 @@ def test_run_replaces_an_older_result_with_force_and_shows_the_answer_on_one_scr
     lines = out.splitlines()
     assert status == 0
     assert lines[0].startswith("Tidewell Joinery   8,760 steps of 60 min")
-    assert re.fullmatch(r"wrote \S+/out/report\.html \(gap \S+ %, \d+\.\d s\)", lines[-1])
+    assert re.fullmatch(r"solved by .+, gap \S+ %", lines[-2])
+    assert re.fullmatch(r"wrote \S+/out/report\.html \(\d+\.\d s\)", lines[-1])
     assert len(lines) < 24
     assert max(map(len, lines[:-1])) <= 100
     summary = json.loads(run_as_json[0].stdout)

@@ -450,6 +450,10 @@ def _screen(result: "Result", out: Path) -> str:
             "kW",
             f"before {result.before.import_kw.max():,.1f} kW",
         ),
+        *(
+            (f"one {more.part} more saves", f"{more.saving:,.0f}", f"{currency}/a", "at the most, by hindsight")
+            for more in result.at_most
+        ),
         ("capital cost", f"{result.capital:,.0f}", currency, ""),
         ("simple payback", payback.split()[0], payback.partition(" ")[2], policy),
     ]
@@ -460,7 +464,8 @@ def _screen(result: "Result", out: Path) -> str:
             *(f"  {name:<24}{value:>12} {unit:<6} {note}".rstrip() for name, value, unit, note in rows),
             savings_text(result),
             *(f"  note: {warning}" for warning in result.warnings),
-            f"wrote {out / 'report.html'} (gap {100 * gap_frac:.1g} %, {sum(result.timings_s.values()):.1f} s)",
+            f"solved by {result.hindsight.schedule.note}, gap {100 * gap_frac:.1g} %",
+            f"wrote {out / 'report.html'} ({sum(result.timings_s.values()):.1f} s)",
         ]
     )
 

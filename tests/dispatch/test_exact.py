@@ -9,7 +9,16 @@ from hypothesis import strategies as st
 from test_chords import curved_problems
 
 from chords_oracle import exact_optimum
-from crestfall.dispatch import Peak, Problem, Schedule, SettlementWriter, Status, check_feasible, optimise
+from crestfall.dispatch import (
+    Peak,
+    Problem,
+    Schedule,
+    SettlementWriter,
+    Status,
+    check_feasible,
+    least_cost,
+    optimise,
+)
 from crestfall.dispatch._exact import NotInClassError, solve_exactly, why_not
 from crestfall.errors import SolverError
 from dispatch_oracle import one_way_optimum, relaxed_optimum
@@ -227,3 +236,38 @@ def test_time_limit_leaves_the_best_schedule_so_far_with_its_gap():
     assert schedule.status is Status.TIME_LIMIT
     check_feasible(problem, schedule)
     assert schedule.lower_bound <= optimise(problem, solver="lp").objective + AGREES * 500
+
+
+# --- what more would save ---------------------------------------------------------------------------------------------
+
+
+@settings(max_examples=150)
+@given(
+    problem=steady_problems(convex=True),
+    power=st.sampled_from([0.5, 1.0, 2.0]),
+    energy=st.sampled_from([0.5, 1.0, 2.0]),
+    wear=st.sampled_from([0.0, 0.1]),
+)
+def test_prices_of_one_plant_never_promise_too_little_cost_of_another(problem, power, energy, wear):
+    """A bound by borrowed prices holds for a plant of any other size, smaller ones and other wear included."""
+    other = replace(
+        problem,
+        charge_limit_kw=power * problem.charge_limit_kw,
+        discharge_limit_kw=power * problem.discharge_limit_kw,
+        ceiling_kwh=problem.floor_kwh + energy * (problem.ceiling_kwh - problem.floor_kwh),
+        wear_per_kwh=wear,
+    )
+    bound = least_cost(other, optimise(problem, solver="exact"))
+    optimum = relaxed_optimum(other)
+    assert bound is not None
+    assert bound <= optimum + AGREES * max(1.0, abs(optimum))
+
+
+def test_value_of_one_more_kwh_is_a_finite_difference():
+    """Each day sells 200 kWh at 0.30 - 0.10 / 0.9025 after losses; a little more store sells a little more."""
+    problem = trading([0.10] * 12 + [0.30] * 12, ceiling_kwh=200.0)
+    larger = replace(problem, ceiling_kwh=problem.ceiling_kwh + 0.01)
+    small, large = optimise(problem, solver="exact"), optimise(larger, solver="exact")
+    bound = least_cost(larger, small)
+    assert bound is not None
+    assert small.objective - bound == pytest.approx(small.objective - large.objective, rel=1e-6)

@@ -58,6 +58,8 @@ SUMMARY = {
     "gap_frac": float,
     "status": str,
     "repaired_steps": int,
+    "solver": str,
+    "saving_at_most_by_one_more": dict,
     "idle_cost": float,
     "charged_kwh": float,
     "discharged_kwh": float,

@@ -3,7 +3,7 @@
 from crestfall.dispatch._bound import Cut, Multipliers, lower_bound
 from crestfall.dispatch._curve import Chords, Curve
 from crestfall.dispatch._diagnosis import ImportLimitError
-from crestfall.dispatch._optimise import Solver, optimise
+from crestfall.dispatch._optimise import Solver, least_cost, optimise
 from crestfall.dispatch._problem import Problem, Taper
 from crestfall.dispatch._schedule import Schedule, Status, check_feasible, idle_schedule
 from crestfall.dispatch._settlement import FlowSum, Peak, Reference, Settlement, SettlementWriter
@@ -26,6 +26,7 @@ __all__ = [
     "Taper",
     "check_feasible",
     "idle_schedule",
+    "least_cost",
     "lower_bound",
     "optimise",
 ]

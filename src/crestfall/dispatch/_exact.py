@@ -13,6 +13,8 @@ References
 
 import logging
 import time
+from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
@@ -115,6 +117,52 @@ def why_not(problem: Problem) -> str | None:
     return None
 
 
+class Trial(NamedTuple):
+    """Prices that one pass has found at trial levels of the peaks.
+
+    Parameters
+    ----------
+    level : ndarray of shape (n_peaks,)
+        The levels [kW or kVA].
+    values : Values
+        The prices.
+    """
+
+    level: FloatArray
+    values: Values
+
+
+def bound_by(trials: Sequence[Trial], problem: Problem) -> float:
+    """
+    Return a cost that no schedule of a problem can undercut, by prices that were found for another.
+
+    By weak duality any prices give a bound. Those of one plant are good ones for a plant that is a little larger, so
+    that the difference says at the most what the larger one would save, without solving anything.
+
+    Parameters
+    ----------
+    trials : sequence of Trial
+        Prices of a problem of the same steps and peaks.
+    problem : Problem
+        The problem.
+
+    Returns
+    -------
+    float
+        The bound.
+
+    Raises
+    ------
+    NotInClassError
+        If the problem is not one for the exact way.
+    """
+    search = _Search(problem, np.inf, 0.0)
+    master = Master(problem, search.block_starts)
+    for trial in trials:
+        master.add(search.planes(trial))
+    return master.solve()[1]
+
+
 def solve_exactly(problem: Problem, *, time_limit_s: float = 600.0, gap_frac: float = 1e-6) -> Schedule:
     """
     Return the schedule of least cost with its bound.
@@ -141,6 +189,9 @@ def solve_exactly(problem: Problem, *, time_limit_s: float = 600.0, gap_frac: fl
     return _Search(problem, time_limit_s, gap_frac).run()
 
 
+MOST_TRIALS = 8  # that are kept: the last ones carry the proof
+
+
 class _Search:
     """The search for one problem."""
 
@@ -161,6 +212,12 @@ class _Search:
         self._room = room_for_step(self._data)
         self._starts = _blocks_of(p, self._spans)
         self._first_guess = float(self._store.floor_kwh[-1])
+        self._trials: deque[Trial] = deque(maxlen=MOST_TRIALS)
+
+    @property
+    def block_starts(self) -> Any:
+        """First step of each block, and the number of steps."""
+        return self._spans[self._starts]
 
     def run(self) -> Schedule:
         """
@@ -171,6 +228,7 @@ class _Search:
         get better.
         """
         best, bound = self._search()
+        trials = tuple(self._trials)
         for _ in range(MOST_SIDES):
             try:
                 if self._is_proven(best, bound) or not self._keep_sides(best):
@@ -181,7 +239,8 @@ class _Search:
             if found.objective >= best.objective - NEGLIGIBLE * abs(best.objective):
                 break
             best = found
-        return replace(best, lower_bound=min(bound, best.objective), repaired_steps=self._n_sided)
+        bound = min(bound, best.objective)
+        return replace(best, lower_bound=bound, repaired_steps=self._n_sided, proof=trials)
 
     def _is_proven(self, schedule: Schedule, bound: float) -> bool:
         return schedule.objective - bound <= self._gap_frac * max(abs(schedule.objective), 1.0)
@@ -225,8 +284,8 @@ class _Search:
         p = self._problem
         if not p.peaks:
             one = self._pass(np.zeros(0))
-            return self._schedule(one), self._bound_alone(one)
-        master = Master(p, self._spans[self._starts])
+            return self._schedule(one), self._bound_alone()
+        master = Master(p, self.block_starts)
         status, bound, best = Status.OPTIMAL, -np.inf, None
         level = best_level = _first_levels(p)
         for number in range(MOST_ROUNDS):
@@ -235,7 +294,7 @@ class _Search:
             if best is None or schedule.objective < best.objective:
                 best = schedule
                 best_level = np.array([peak.of(schedule.import_kw) for peak in p.peaks])
-            master.add(self._planes(one))
+            master.add(self.planes(self._trials[-1]))
             answer, now = master.solve()
             bound = max(bound, now)
             logger.debug("round %d: cost %.6f, bound %.6f", number, best.objective, bound)
@@ -260,6 +319,7 @@ class _Search:
             start, end = p.start_kwh, self._end
             self._go_through(self._last_line(), start, change, stored)
         values = values_of(self._pieces, caps.caps, self._store, self._plan, change, stored, end)
+        self._trials.append(Trial(level, values))
         return _Pass(change, stored, start, values, caps)
 
     def _chunks_changed(self, caps: CapsOfPeaks) -> Any:
@@ -369,16 +429,18 @@ class _Search:
         cost = cost_along(pieces, plan, change) + missing * abs(left_over)
         return _Tangent(start, cost, float(last - store.keep_frac[0] * values.stored_per_kwh[0]))
 
-    def _planes(self, one: _Pass) -> Planes:
+    def planes(self, trial: Trial) -> Planes:
+        """Return what prices prove of the blocks, for any peaks and any energy between them."""
+        caps = caps_at(self._measured, trial.level, self._price)
         bounds = block_bounds(
-            self._data, self._pieces, one.caps.caps, self._store, one.values, self._spans, self._starts, self._room
+            self._data, self._pieces, caps.caps, self._store, trial.values, self._spans, self._starts, self._room
         )
-        slopes, constant = on_peaks(one.caps, one.values.on_cap, self._starts, len(self._problem.peaks))
+        slopes, constant = on_peaks(caps, trial.values.on_cap, self._starts, len(self._problem.peaks))
         return Planes(bounds.constant + constant, bounds.begin_per_kwh, bounds.end_per_kwh, slopes)
 
-    def _bound_alone(self, one: _Pass) -> float:
+    def _bound_alone(self) -> float:
         """Return the bound of a problem without peaks."""
-        planes, p = self._planes(one), self._problem
+        planes, p = self.planes(self._trials[-1]), self._problem
         begin, end = float(planes.begin_per_kwh[0]), float(planes.end_per_kwh[0])
         low, high = float(p.floor_kwh[-1]), float(p.ceiling_kwh[-1])
         total = float(planes.constant[0]) + p.fixed_cost + p.settlement.least_cost(np.zeros(0))

@@ -88,3 +88,31 @@ def _exact(problem: Problem, time_limit_s: float, gap_frac: float) -> tuple[Sche
         logger.debug("the exact way does not fit: %s", error)
         return None, str(error)
     return schedule, ""
+
+
+def least_cost(problem: Problem, by: Schedule) -> float | None:
+    """
+    Return a cost that no schedule of a problem can undercut, by the prices that proved a schedule of another.
+
+    It says at the most what a larger plant would save, without solving anything: the difference to the schedule's cost.
+
+    Parameters
+    ----------
+    problem : Problem
+        The problem; of the same steps and billed peaks.
+    by : Schedule
+        A schedule of the other problem.
+
+    Returns
+    -------
+    float or None
+        The bound; None where the exact way did not find the schedule or does not fit the problem.
+    """
+    from crestfall.dispatch._exact import NotInClassError, bound_by
+
+    if not by.proof:
+        return None
+    try:
+        return bound_by(by.proof, problem)
+    except NotInClassError:
+        return None

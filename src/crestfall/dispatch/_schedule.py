@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 
@@ -51,6 +52,8 @@ class Schedule:
         How it was found, in one line.
     stored_per_kwh : ndarray or None
         Value of one kWh more in the store at the end of each step, where it is known.
+    proof : tuple
+        Prices that prove the bound, where the exact way found it; :func:`least_cost` takes them to another problem.
     """
 
     charge_kw: FloatArray
@@ -66,6 +69,7 @@ class Schedule:
     repaired_steps: int = 0
     note: str = ""
     stored_per_kwh: FloatArray | None = None
+    proof: tuple[Any, ...] = ()
 
     @property
     def stored_before_kwh(self) -> FloatArray:

@@ -214,6 +214,11 @@ class Dispatch(Block):
     time_limit_s: Annotated[float, Field(gt=0)] = Field(
         default=600.0, description="longest time for the solver, seconds"
     )
+    solver: Literal["auto", "exact", "lp"] = Field(
+        default="auto",
+        description="exact: the fast way, where the problem is of its kind; lp: the general solver; auto: exact where"
+        " it fits, which the result says",
+    )
 
 
 class RulesPolicy(Block):

@@ -363,7 +363,7 @@ class _Scribe:
             credit = left if net.carry_over else None
             if line.tiers is not None and steps.size:
                 if net.carry_over:
-                    # Where blocks get dearer, credit would rather be kept for a dearer month; the bill uses it up first.
+                    # Credit would rather be kept for a month of dearer blocks; the bill uses it up first.
                     is_owed = writer.variable(f"{name} is owed", upper=1.0, is_choice=True)
                     writer.row([(is_owed, most), (billed, -1.0)], at_least=0.0)
                     writer.row([(is_owed, -most), (left, -1.0)], at_least=-most)

@@ -13,6 +13,7 @@ from crestfall.plant import survival_h
 from crestfall.replay import EnergyAccount, Replayed
 from crestfall.scenario.tariff_file import GROUPS
 from crestfall.study._inputs import Inputs
+from crestfall.study._neighbours import AtMost
 from crestfall.tariff import DemandLine, Rates, Readings
 
 SUMMARY_SCHEMA = "crestfall-summary/1"
@@ -192,6 +193,8 @@ class Result:
         What a reader must know before using a figure.
     timings_s : dict of str to float
         Seconds by stage; not part of the result proper.
+    at_most : tuple of AtMost
+        What one rack or one module more would save at the most, with hindsight; empty where it is not known.
     """
 
     inputs: Inputs
@@ -204,6 +207,7 @@ class Result:
     payback_years: float | None
     warnings: tuple[str, ...]
     timings_s: dict[str, float] = field(repr=False, compare=False)
+    at_most: tuple[AtMost, ...] = ()
 
     @property
     def headline(self) -> Case:
@@ -343,6 +347,8 @@ class Result:
             "gap_frac": case.schedule.gap_frac(self.idle_cost),
             "status": str(case.schedule.status),
             "repaired_steps": self.hindsight.schedule.repaired_steps,
+            "solver": self.hindsight.schedule.note,
+            "saving_at_most_by_one_more": {more.part: more.saving for more in self.at_most},
             "idle_cost": self.idle_cost,
             "charged_kwh": energy.charged_kwh,
             "discharged_kwh": energy.discharged_kwh,

@@ -17,6 +17,7 @@ from crestfall.plant import MILD_C
 from crestfall.scenario import Scenario
 from crestfall.study._clauses import notes_on
 from crestfall.study._inputs import Inputs, dispatch_problem, prepare
+from crestfall.study._neighbours import at_most
 from crestfall.study._replaying import replayed_plan, where_from
 from crestfall.study._result import Before, Case, PolicyName, Result, peaks_of
 from crestfall.tariff import Rates, Readings, bill
@@ -85,6 +86,7 @@ def run(scenario: Scenario, *, on_stage: OnStage | None = None) -> Result:
         idle_cost=idle_schedule(chosen.problem).objective,
         capital=capital,
         payback_years=simple_payback_years(capital, reference.bill_total - headline.bill_total),
+        at_most=at_most(inputs, hindsight.rates, hindsight.schedule),
         warnings=tuple(_warnings(inputs, before, hindsight, rules, chosen.problem)),
         timings_s=clock.seconds,
     )
@@ -133,7 +135,8 @@ def _best_contract(inputs: Inputs) -> Before | None:
 
 def _optimum(inputs: Inputs, problem: Problem) -> Schedule:
     try:
-        return optimise(problem, time_limit_s=inputs.scenario.ask.dispatch.time_limit_s)
+        ask = inputs.scenario.ask.dispatch
+        return optimise(problem, solver=ask.solver, time_limit_s=ask.time_limit_s)
     except ImportLimitError as error:
         raise _explained(inputs, error) from None
 
@@ -227,7 +230,7 @@ def _warnings(inputs: Inputs, before: Before, hindsight: Case, rules: Case, prob
     for case in (hindsight, rules):
         yield from _replay_warnings(inputs, before, case)
     if optimum.repaired_steps:
-        yield f"{optimum.repaired_steps:,} steps ran both ways in the linear program and were made to choose"
+        yield f"in {optimum.repaired_steps:,} steps burning energy would have paid; they were made to run one way"
     if optimum.status is Status.TIME_LIMIT:
         yield "the time limit ended the search; the gap says how far the schedule may be from the optimum"
     gap_frac = optimum.gap_frac(idle_schedule(problem).objective)
