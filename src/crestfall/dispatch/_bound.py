@@ -59,6 +59,8 @@ class Multipliers:
         Cost of moving each row of the settlement up by one; left out: zero.
     charge_taper, discharge_taper : ndarray of shape (n_steps,), optional
         Cost of one kW more of each tapered limit, not positive; left out: zero.
+    out_budget, import_budget : float, default=0.0
+        Cost of one kWh more of each budget, not positive; positive entries are taken as 0.
     """
 
     balance: FloatArray
@@ -69,6 +71,8 @@ class Multipliers:
     rows: FloatArray | None = None
     charge_taper: FloatArray | None = None
     discharge_taper: FloatArray | None = None
+    out_budget: float = 0.0
+    import_budget: float = 0.0
 
 
 def lower_bound(problem: Problem, multipliers: Multipliers) -> float:
@@ -108,6 +112,13 @@ def lower_bound(problem: Problem, multipliers: Multipliers) -> float:
     for flow_sum, price in zip(p.sums, sums, strict=True):
         on_import[flow_sum.steps] += price * flow_sum.import_weight
         on_export[flow_sum.steps] += price * flow_sum.export_weight
+    on_out = p.out_price_per_kwh
+    if p.most_out_kwh is not None:
+        on_out -= min(multipliers.out_budget, 0.0)
+        total += min(multipliers.out_budget, 0.0) * p.most_out_kwh
+    if p.most_import_kwh is not None:
+        on_import -= h * min(multipliers.import_budget, 0.0)
+        total += min(multipliers.import_budget, 0.0) * p.most_import_kwh
     from_rows, settled = _least_of_settlement(p, multipliers)
     total += settled
     for k, peak in enumerate(p.peaks):
@@ -128,7 +139,9 @@ def lower_bound(problem: Problem, multipliers: Multipliers) -> float:
         total += _least((1 + cooled) * balance + frac * (h * storage - charge_taper), 0.0, width)
     for frac, cooled, width in _chords(discharging, p.most_discharge_kw):
         total += _least(
-            h * p.wear_per_kwh - (1 - cooled) * balance - frac * (h * storage + discharge_taper), 0.0, width
+            h * (p.wear_per_kwh + frac * on_out) - (1 - cooled) * balance - frac * (h * storage + discharge_taper),
+            0.0,
+            width,
         )
     on_store = np.zeros(p.n_steps)
     for taper, prices in ((p.charge_taper, charge_taper), (p.discharge_taper, discharge_taper)):

@@ -1,5 +1,7 @@
 """Say why no schedule exists: which limit cannot be kept, when, and by how much at the least."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from crestfall.dispatch._problem import Problem
@@ -55,7 +57,8 @@ def least_excess_kw(problem: Problem, solver: object) -> FloatArray:
 
     from crestfall.dispatch._model import build_model, values_of
 
-    model = build_model(problem)
+    # A budget would fail in all steps at once, which no step's excess explains.
+    model = build_model(replace(problem, most_out_kwh=None, most_import_kwh=None))
     model.excess_kw = pyo.Var(model.step, bounds=(0.0, None))
     for t in model.step:
         row = model.balance[t]

@@ -156,7 +156,7 @@ def bound_by(trials: Sequence[Trial], problem: Problem) -> float:
     NotInClassError
         If the problem is not one for the exact way.
     """
-    search = _Search(problem, np.inf, 0.0)
+    search = ExactSearch(problem, np.inf, 0.0)
     master = Master(problem, search.block_starts)
     for trial in trials:
         master.add(search.planes(trial))
@@ -186,14 +186,29 @@ def solve_exactly(problem: Problem, *, time_limit_s: float = 600.0, gap_frac: fl
     NotInClassError
         If the problem is not one for it, or no schedule keeps its limits.
     """
-    return _Search(problem, time_limit_s, gap_frac).run()
+    if problem.most_out_kwh is None and problem.most_import_kwh is None:
+        return ExactSearch(problem, time_limit_s, gap_frac).run()
+    from crestfall.dispatch._budgets import within_budget  # which asks this search for more than one answer
+
+    return within_budget(problem, time_limit_s, gap_frac)
 
 
 MOST_TRIALS = 8  # that are kept: the last ones carry the proof
 
 
-class _Search:
-    """The search for one problem."""
+class ExactSearch:
+    """
+    The search for one problem.
+
+    Parameters
+    ----------
+    problem : Problem
+        The dispatch problem; its budgets are not looked at.
+    time_limit_s : float
+        Longest time [s].
+    gap_frac : float
+        Gap at which the search ends, as a share of the cost.
+    """
 
     def __init__(self, problem: Problem, time_limit_s: float, gap_frac: float) -> None:
         if (reason := why_not(problem)) is not None:
@@ -460,7 +475,7 @@ class _Search:
             stored = _stored_between(change, one.start_kwh, p.keep_frac)
             stored[self._spans[1:] - 1] = one.stored_kwh
         flows = np.empty((5, p.n_steps))
-        _flows(self._data, change, flows)
+        flows_of(self._data, change, flows)
         charge, discharge, held, imported, exported = flows
         return Schedule(
             charge_kw=charge,
@@ -569,7 +584,7 @@ def _follow(change: Any, start: float, keep: float, stored: Any) -> None:
 
 
 @compiled
-def _flows(data: StepData, change: Any, out: Any) -> None:
+def flows_of(data: StepData, change: Any, out: Any) -> None:
     """Write charge, discharge, PV held back, import and export of each step."""
     h = data.step_h
     demand, curtailable, import_limit, export_limit = (

@@ -45,7 +45,8 @@ def build_model(problem: Problem) -> pyo.ConcreteModel:
     ConcreteModel
         Variables `charge_part` and `discharge_part` over `step` and chord; `stored_kwh`, `import_kw`, `export_kw`,
         `curtailed_kw` over `step`; `peak_kw` over `peak`, `total` over `sum`, `settled` over `own`. Rules `balance`,
-        `storage`, `charge_tapered`, `discharge_tapered`, `measured`, `tangent`, `summed`, `row`; objective `cost`.
+        `storage`, `charge_tapered`, `discharge_tapered`, `budget`, `measured`, `tangent`, `summed`, `row`; objective
+        `cost`.
     """
     model = pyo.ConcreteModel()
     model.step = pyo.RangeSet(0, problem.n_steps - 1)
@@ -53,6 +54,7 @@ def build_model(problem: Problem) -> pyo.ConcreteModel:
     _add_flows(model, problem)
     _add_balance(model, problem)
     _add_storage(model, problem)
+    _add_budgets(model, problem)
     _add_peaks(model, problem)
     _add_settlement(model, problem)
     _add_cost(model, problem)
@@ -238,6 +240,19 @@ def _add_storage(model: pyo.ConcreteModel, problem: Problem) -> None:
                 rule.add(power + taper.slope_per_h * model.stored_kwh[t] <= taper.limit_kw)
 
 
+def _add_budgets(model: pyo.ConcreteModel, problem: Problem) -> None:
+    model.budget = pyo.ConstraintList()
+    if problem.most_out_kwh is not None:
+        model.budget.add(problem.step_h * _out_of_store(model, problem) <= problem.most_out_kwh)
+    if problem.most_import_kwh is not None:
+        model.budget.add(problem.step_h * pyo.quicksum(model.import_kw.values()) <= problem.most_import_kwh)
+
+
+def _out_of_store(model: pyo.ConcreteModel, problem: Problem) -> Any:
+    outof = problem.discharging.store_fracs.tolist()
+    return pyo.quicksum(frac * model.discharge_part[t, i] for t in model.step for i, frac in enumerate(outof))
+
+
 def _add_peaks(model: pyo.ConcreteModel, problem: Problem) -> None:
     least = [peak.least for peak in problem.peaks]
     model.peak_kw = pyo.Var(model.peak, bounds=lambda _, k: (least[k], None))
@@ -290,6 +305,8 @@ def _add_cost(model: pyo.ConcreteModel, problem: Problem) -> None:
     energy = pyo.quicksum(
         buy[t] * model.import_kw[t] - sell[t] * model.export_kw[t] + wear * discharge_at(model, t) for t in model.step
     )
+    if problem.out_price_per_kwh:
+        energy += problem.out_price_per_kwh * problem.step_h * _out_of_store(model, problem)
     demand = pyo.quicksum(peak.rate_per_kw * model.peak_kw[k] for k, peak in enumerate(problem.peaks))
     costs = problem.settlement.cost.tolist()
     settled = pyo.quicksum(cost * model.settled[i] for i, cost in enumerate(costs) if cost)

@@ -112,7 +112,7 @@ def step_data(problem: Problem) -> StepData:
         export_limit_kw=np.asarray(problem.export_limit_kw, dtype=np.float64),
         buy_per_kwh=np.asarray(problem.buy_per_kwh, dtype=np.float64),
         sell_per_kwh=np.asarray(problem.sell_per_kwh, dtype=np.float64),
-        out_price_per_kwh=np.zeros(problem.n_steps),
+        out_price_per_kwh=np.full(problem.n_steps, float(problem.out_price_per_kwh)),
         most_charge_kw=problem.most_charge_kw,
         most_discharge_kw=problem.most_discharge_kw,
         charge=chords(problem.charging),

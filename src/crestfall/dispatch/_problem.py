@@ -61,6 +61,10 @@ class Problem:
         Limits of power into and out of the store that fall towards full and towards empty.
     wear_per_kwh : float
         Price on each kWh discharged (AC).
+    out_price_per_kwh : float
+        Price on each kWh taken out of the store, DC.
+    most_out_kwh, most_import_kwh : float or None
+        Budgets of all steps together: energy taken out of the store, DC, and imported; None for none [kWh].
     peaks : tuple of Peak
         Billed peaks.
     sums : tuple of FlowSum
@@ -102,6 +106,9 @@ class Problem:
     charge_taper: Taper | None = None
     discharge_taper: Taper | None = None
     wear_per_kwh: float = 0.0
+    out_price_per_kwh: float = 0.0
+    most_out_kwh: float | None = None
+    most_import_kwh: float | None = None
     peaks: tuple[Peak, ...] = ()
     sums: tuple[FlowSum, ...] = ()
     settlement: Settlement = NOTHING_TO_SETTLE
@@ -118,6 +125,9 @@ class Problem:
             raise ValueError(f"step_h is {self.step_h}, expected a length above 0")
         if not self.wear_per_kwh >= 0:
             raise ValueError(f"wear_per_kwh is {self.wear_per_kwh}, expected 0 or more: it would pay for cycling")
+        for name in ("out_price_per_kwh", "most_out_kwh", "most_import_kwh"):
+            if getattr(self, name) is not None and not getattr(self, name) >= 0:
+                raise ValueError(f"{name} is {getattr(self, name)}, expected 0 or more")
         for name in ("most_charge_kw", "most_discharge_kw"):
             if not np.isfinite(getattr(self, name)).all():
                 raise ValueError(f"{name} is not finite; limit the converter or the store")
@@ -221,9 +231,15 @@ class Problem:
         # Summed without a threaded product: its threads take longer to wake than the sum does.
         at_meter = (self.buy_per_kwh * import_kw - self.sell_per_kwh * export_kw).sum()
         energy = self.step_h * float(at_meter + self.wear_per_kwh * discharge_kw.sum())
+        if self.out_price_per_kwh:
+            energy += self.out_price_per_kwh * self.out_kwh(discharge_kw)
         measured = self.measured(import_kw, export_kw)
         priced = sum(peak.rate_per_kw * value for peak, value in zip(self.peaks, measured, strict=False))
         return float(energy + priced + self.settlement.least_cost(measured) + self.fixed_cost)
+
+    def out_kwh(self, discharge_kw: FloatArray) -> float:
+        """Return the energy that discharging takes out of the store in all steps, DC [kWh]."""
+        return self.step_h * float(self.discharging.at_store(discharge_kw).sum())
 
     def measured(self, import_kw: FloatArray, export_kw: FloatArray) -> FloatArray:
         """Return the peaks and then the sums of given flows, shape (n_peaks + n_sums,)."""

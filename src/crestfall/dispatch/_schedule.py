@@ -127,6 +127,12 @@ def check_feasible(problem: Problem, schedule: Schedule) -> None:
     )
     if worst > FEASIBILITY_TOLERANCE * scale:
         raise _broken(f"at step {int(np.argmax(excess[rule]))}: {rule} by {worst:.3g}")
+    for name, most, used in (
+        ("energy out of the store", p.most_out_kwh, p.out_kwh(s.discharge_kw)),
+        ("imported energy", p.most_import_kwh, p.step_h * float(s.import_kw.sum())),
+    ):
+        if most is not None and used > most + FEASIBILITY_TOLERANCE * max(scale, most):
+            raise _broken(f"in all: {name} of {used:.8g} kWh, above its budget of {most:.8g}")
     _check_ends(p, s, FEASIBILITY_TOLERANCE * scale)
     _check_cost(p, s)
 

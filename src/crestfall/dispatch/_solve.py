@@ -185,6 +185,8 @@ class _Search:
             return np.fromiter((duals[row] for row in rule.values()), dtype=np.float64, count=len(rule))
 
         cut_duals = of(model.tangent).tolist()
+        budgets = of(model.budget).tolist()
+        import_budget = budgets.pop() if self._problem.most_import_kwh is not None else 0.0
         return Multipliers(
             balance=of(model.balance),
             storage=of(model.storage),
@@ -194,6 +196,8 @@ class _Search:
             rows=of(model.row),
             charge_taper=self._step_duals(of(model.charge_tapered)),
             discharge_taper=self._step_duals(of(model.discharge_tapered)),
+            out_budget=budgets.pop() if budgets else 0.0,
+            import_budget=import_budget,
         )
 
     def _step_duals(self, duals: NDArray[np.float64]) -> NDArray[np.float64] | None:
@@ -266,6 +270,8 @@ class _Search:
         if (fault := store_fault(self._problem)) is not None:
             return InfeasibleError(fault)
         excess = least_excess_kw(self._problem, self._solver)
+        if not excess.any() and (self._problem.most_import_kwh, self._problem.most_out_kwh) != (None, None):
+            return InfeasibleError("no schedule keeps the budget of energy\n    raise the budget, or leave it out")
         if not excess.any():
             return InfeasibleError(
                 "no schedule keeps the limits of the store and of the export at once\n"

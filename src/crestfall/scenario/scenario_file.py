@@ -214,6 +214,12 @@ class Dispatch(Block):
     time_limit_s: Annotated[float, Field(gt=0)] = Field(
         default=600.0, description="longest time for the solver, seconds"
     )
+    most_cycles_per_year: NonNegative | None = Field(
+        default=None, description="budget of equivalent full cycles in a year; left out: none"
+    )
+    most_import_kwh_per_year: NonNegative | None = Field(
+        default=None, description="budget of imported energy in a year, kWh; left out: none"
+    )
     solver: Literal["auto", "exact", "lp"] = Field(
         default="auto",
         description="exact: the fast way, where the problem is of its kind; lp: the general solver; auto: exact where"

@@ -24,6 +24,7 @@ from crestfall.study._clauses import clauses_of
 from crestfall.tariff import Rates, Readings, rates_on
 
 FloatArray = NDArray[np.float64]
+HOURS_A_YEAR = 8760  # of the budgets; a leap year has a day more of each
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,7 +239,7 @@ def dispatch_problem(inputs: Inputs, rates: Rates | None = None) -> Problem:
         Limits, prices, peaks and the rows of the bill.
     """
     rates = inputs.rates if rates is None else rates
-    series, plant = inputs.series, inputs.plant
+    series, plant, ask = inputs.series, inputs.plant, inputs.scenario.ask.dispatch
     before = inputs.without_battery(rates)
 
     def each(value: float) -> FloatArray:
@@ -278,7 +279,9 @@ def dispatch_problem(inputs: Inputs, rates: Rates | None = None) -> Problem:
         keep_frac=plant.keep_frac(series.step_h),
         floor_kwh=each(inputs.floor_kwh),
         ceiling_kwh=each(plant.ceiling_kwh),
-        wear_per_kwh=inputs.scenario.ask.dispatch.wear_per_kwh,
+        wear_per_kwh=ask.wear_per_kwh,
+        most_out_kwh=_budget_kwh(ask.most_cycles_per_year, plant.nominal_kwh, series),
+        most_import_kwh=_budget_kwh(ask.most_import_kwh_per_year, 1.0, series),
         peaks=tuple(clauses.writer.peaks),
         sums=tuple(clauses.writer.sums),
         settlement=clauses.writer.settlement(),
@@ -335,6 +338,11 @@ def charge_limit_kw(inputs: Inputs, rates: Rates) -> FloatArray:
         if source is not None:
             limits = np.where(sheet.layout.valid, np.clip(source, upkeep_kw, limits), limits)
     return limits
+
+
+def _budget_kwh(per_year: float | None, kwh: float, series: SiteSeries) -> float | None:
+    """Return a yearly budget for the time of the data, which may be less or more than a year [kWh]."""
+    return None if per_year is None else per_year * kwh * series.n_steps * series.step_h / HOURS_A_YEAR
 
 
 def _charge_taper(plant: Plant) -> Taper | None:
