@@ -55,7 +55,12 @@ def optimise(
     if solver == "exact":
         raise SolverError(f"the exact way does not fit: {why}\n    choose solver auto or lp")
     left_s = max(time_limit_s - (time.monotonic() - began), 0.0)
-    general = _general(problem, left_s)
+    try:
+        general = _general(problem, left_s)
+    except SolverError:
+        if exact is None:
+            raise
+        return replace(exact, status=Status.TIME_LIMIT)
     if exact is None:
         return replace(general, note=f"the general solver, since {why}")
     # Both bounds hold, so the better of each is taken.

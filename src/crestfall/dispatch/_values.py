@@ -247,13 +247,12 @@ def _find_slopes(least: Any, first: Any, last: Any, slope: Any, length: Any, cha
     for t in range(len(change)):
         at, low, high = least[t], -np.inf, np.inf
         for j in range(first[t], last[t]):
-            if change[t] <= at + NEAR_KWH:
-                high = slope[j]
-                break
+            # A piece shorter than the tolerance is neither below nor above.
+            if at < change[t] - NEAR_KWH:
+                low = slope[j]
             at += length[j]
-            low = slope[j]
-            if change[t] < at - NEAR_KWH:
-                high = low
+            if at > change[t] + NEAR_KWH:
+                high = slope[j]
                 break
         below[t], above[t] = low, high
 
