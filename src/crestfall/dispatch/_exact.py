@@ -193,7 +193,7 @@ def solve_exactly(problem: Problem, *, time_limit_s: float = 600.0, gap_frac: fl
     return within_budget(problem, time_limit_s, gap_frac)
 
 
-MOST_TRIALS = 8  # that are kept: the last ones carry the proof
+MOST_TRIALS = 40  # that are kept while searching
 
 
 class ExactSearch:
@@ -227,7 +227,7 @@ class ExactSearch:
         self._room = room_for_step(self._data)
         self._starts = _blocks_of(p, self._spans)
         self._first_guess = float(self._store.floor_kwh[-1])
-        self._trials: deque[Trial] = deque(maxlen=MOST_TRIALS)
+        self._proof: tuple[Trial, ...] = ()
 
     @property
     def block_starts(self) -> Any:
@@ -243,7 +243,7 @@ class ExactSearch:
         get better.
         """
         best, bound = self._search()
-        trials = tuple(self._trials)
+        proof = self._proof
         for _ in range(MOST_SIDES):
             try:
                 if self._is_proven(best, bound) or not self._keep_sides(best):
@@ -255,7 +255,7 @@ class ExactSearch:
                 break
             best = found
         bound = min(bound, best.objective)
-        return replace(best, lower_bound=bound, repaired_steps=self._n_sided, proof=trials)
+        return replace(best, lower_bound=bound, repaired_steps=self._n_sided, proof=proof)
 
     def _is_proven(self, schedule: Schedule, bound: float) -> bool:
         return schedule.objective - bound <= self._gap_frac * max(abs(schedule.objective), 1.0)
@@ -292,6 +292,7 @@ class ExactSearch:
         self._memory = memory_for(len(self._pieces.least_kwh))
         self._plan = room_for(self._pieces, self._measured.first)
         self._last_caps = caps_at(self._measured, np.zeros(len(self._price)), self._price)
+        self._trials: deque[Trial] = deque(maxlen=MOST_TRIALS)
         self._return: Line | None = None  # what energy is worth at the end of a year that ends as it began
 
     def _search(self) -> tuple[Schedule, float]:
@@ -299,8 +300,10 @@ class ExactSearch:
         p = self._problem
         if not p.peaks:
             one = self._pass(np.zeros(0))
+            self._proof = tuple(self._trials)[-1:]
             return self._schedule(one), self._bound_alone()
         master = Master(p, self.block_starts)
+        self._trials.clear()
         status, bound, best = Status.OPTIMAL, -np.inf, None
         level = best_level = _first_levels(p)
         for number in range(MOST_ROUNDS):
@@ -319,6 +322,9 @@ class ExactSearch:
                 status = Status.TIME_LIMIT
                 break
             level = WEIGHT_OF_BEST * best_level + (1 - WEIGHT_OF_BEST) * answer
+        # What the bound does not rest on proves nothing.
+        kept = number + 1 - len(self._trials)
+        self._proof = tuple(self._trials[i - kept] for i in master.in_use if i >= kept)
         return replace(best or schedule, status=status), bound
 
     def _pass(self, level: FloatArray) -> _Pass:

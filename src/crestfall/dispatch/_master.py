@@ -20,6 +20,8 @@ from crestfall.dispatch._problem import Problem
 from crestfall.dispatch._settlement import FloatArray
 from crestfall.errors import SolverError
 
+USED = 1e-9  # share of a bound below which a plane carries nothing of it
+
 
 @dataclass(frozen=True, slots=True)
 class Planes:
@@ -106,6 +108,7 @@ class Master:
                 np.array([row.at_most for row in settled]),
             )
         self._n_settled = len(settled)
+        self.in_use: Any = np.zeros(0, dtype=np.int64)  # which of the added planes the last bound rests on
 
     def _add(self, sizes: Any, columns: Any, weights: FloatArray, low: FloatArray, high: FloatArray) -> None:
         for rows, new in zip(
@@ -170,6 +173,7 @@ class Master:
         rows = self._rows
         prices = prices.copy()
         planes = np.maximum(prices[self._n_settled :].reshape(-1, self._n_blocks), 0.0)
+        self.in_use = np.flatnonzero(planes.sum(axis=1) > USED)
         total = planes.sum(axis=0)
         if (total <= 0).any():
             return -np.inf
