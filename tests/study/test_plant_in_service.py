@@ -1,6 +1,7 @@
 """Outages, backup, weather and equipment in a whole study."""
 
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,6 +12,8 @@ from crestfall.study import prepare, run
 from crestfall.study._replaying import where_from
 from hourly_site import WITH_PV, year_csv
 from site_files import in_catalogue, in_scenario, message, write_site
+
+ROOT = Path(__file__).parents[2]
 
 AGREES = 1e-6
 YEAR = year_csv()
@@ -228,3 +231,16 @@ def test_heat_takes_power_away(tmp_path):
     hot_steps = result.inputs.series.temperature_c == 35
     assert result.hindsight.replayed.discharge_kw[hot_steps].max() <= 30 + 1e-9
     assert studied(tmp_path, weather).hindsight.replayed.discharge_kw[hot_steps].max() > 30
+
+
+def test_a_backup_that_fades_away_is_refused_with_the_year_in_which_it_fails(tmp_path):
+    """The demo's 216 kWh usable: 36 kW for 4.4 hours take more than is left of them at the end of life."""
+    demo = (ROOT / "scenarios" / "cold_store.yaml").read_text(encoding="utf-8")
+    path = tmp_path / "backed.yaml"
+    path.write_text(
+        demo.replace("../data", str(ROOT / "data")) + "\nbackup: {critical_load_kw: 36, hours: 4.4}\n", encoding="utf-8"
+    )
+    with pytest.raises(
+        ScenarioError, match=r"health of \d+ %, which standing alone takes it to in year \d+"
+    ):
+        prepare(load_scenario(path))

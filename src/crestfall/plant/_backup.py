@@ -1,5 +1,7 @@
 """A reserve for the loss of the grid, and how long the store would last at any time."""
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -31,7 +33,13 @@ def drain_kw(plant: Plant, critical_load_kw: float, auxiliary_kw: float) -> floa
 
 
 def backup_floor_kwh(
-    plant: Plant, critical_load_kw: float, hours: float, *, auxiliary_kw: float, end_of_life_health_frac: float
+    plant: Plant,
+    critical_load_kw: float,
+    hours: float,
+    *,
+    auxiliary_kw: float,
+    end_of_life_health_frac: float,
+    year_of_health: Callable[[float], int | None] = lambda _: None,
 ) -> float:
     """
     Return the stored energy below which the reserve would not last.
@@ -48,6 +56,8 @@ def backup_floor_kwh(
         Highest auxiliaries of the year [kW].
     end_of_life_health_frac : float
         State of health at which the reserve must still fit.
+    year_of_health : callable, optional
+        Year in which the racks fall below a state of health, for the message; None where that is not known.
 
     Returns
     -------
@@ -71,7 +81,9 @@ def backup_floor_kwh(
     usable_at_end = plant.usable_kwh * end_of_life_health_frac
     if reserve_kwh > usable_at_end:
         fails_at = reserve_kwh / plant.usable_kwh if plant.usable_kwh else np.inf
+        year = None if fails_at > 1 else year_of_health(fails_at)
         when = "when new" if fails_at > 1 else f"below a state of health of {100 * fails_at:.0f} %"
+        when += "" if year is None else f", which standing alone takes it to in year {year}"
         raise KeyedError(
             "scenario",
             ("backup", "hours"),

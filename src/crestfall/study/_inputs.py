@@ -5,9 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from crestfall.ageing import FadeState, law_of, rest
 from crestfall.dispatch import Problem, Taper
 from crestfall.errors import KeyedError
 from crestfall.plant import (
+    MILD_C,
     NO_TRANSFORMER,
     Option,
     Plant,
@@ -24,6 +26,7 @@ from crestfall.study._clauses import clauses_of
 from crestfall.tariff import Rates, Readings, rates_on
 
 FloatArray = NDArray[np.float64]
+LONGEST_LIFE_YEARS = 40
 HOURS_A_YEAR = 8760  # of the budgets; a leap year has a day more of each
 
 
@@ -104,7 +107,20 @@ class Inputs:
             backup.hours,
             auxiliary_kw=float(self.auxiliary_kw.max()),
             end_of_life_health_frac=self.scenario.catalogue.rack.end_of_life_health_frac,
+            year_of_health=self._year_of_health,
         )
+
+    def _year_of_health(self, health_frac: float) -> int | None:
+        """Return the year in which racks that are kept full fall below a health by standing alone; None if none."""
+        rack = self.scenario.catalogue.rack
+        if rack.life is None:
+            return None
+        law, state = law_of(rack.life), FadeState()
+        for year in range(1, LONGEST_LIFE_YEARS + 1):
+            state = law.aged(state, rest(1.0, soc_frac=rack.highest_soc_frac, cell_c=MILD_C))
+            if state.health_frac < health_frac:
+                return year
+        return None
 
     @property
     def supplied_kvar(self) -> FloatArray:
