@@ -8,7 +8,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from crestfall.dispatch import Multipliers, check_feasible, lower_bound, optimise
-from crestfall.dispatch._exact import NotInClassError, solve_exactly
+from crestfall.dispatch._exact import solve_exactly
+from crestfall.dispatch._passes import NotInClassError
 from crestfall.errors import InfeasibleError, SolverError
 from dispatch_oracle import relaxed_optimum
 from small_problems import peak_over, small_problem, trading

@@ -19,7 +19,8 @@ from crestfall.dispatch import (
     least_cost,
     optimise,
 )
-from crestfall.dispatch._exact import NotInClassError, solve_exactly, why_not
+from crestfall.dispatch._exact import solve_exactly, why_not
+from crestfall.dispatch._passes import NotInClassError
 from crestfall.errors import SolverError
 from dispatch_oracle import one_way_optimum, relaxed_optimum
 from small_problems import peak_over, small_problem, trading

@@ -240,7 +240,5 @@ def test_a_backup_that_fades_away_is_refused_with_the_year_in_which_it_fails(tmp
     path.write_text(
         demo.replace("../data", str(ROOT / "data")) + "\nbackup: {critical_load_kw: 36, hours: 4.4}\n", encoding="utf-8"
     )
-    with pytest.raises(
-        ScenarioError, match=r"health of \d+ %, which standing alone takes it to in year \d+"
-    ):
+    with pytest.raises(ScenarioError, match=r"health of \d+ %, which standing alone takes it to in year \d+"):
         prepare(load_scenario(path))

@@ -6,7 +6,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from crestfall.dispatch._exact import ExactSearch, NotInClassError, flows_of
+from crestfall.dispatch._exact import ExactSearch, flows_of
+from crestfall.dispatch._passes import NotInClassError
 from crestfall.dispatch._pieces import StepData, step_data
 from crestfall.dispatch._problem import Problem
 from crestfall.dispatch._schedule import Schedule

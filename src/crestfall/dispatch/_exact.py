@@ -15,44 +15,27 @@ import logging
 import time
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from crestfall.dispatch._caps import CapsOfPeaks, caps_at, measured_by, on_peaks
+from crestfall.dispatch._caps import caps_at, measured_by, on_peaks
 from crestfall.dispatch._compiled import compiled
 from crestfall.dispatch._intervals import joined, spans_of, split
 from crestfall.dispatch._master import Master, Planes
+from crestfall.dispatch._passes import NotInClassError, Pass, Passes
 from crestfall.dispatch._pieces import NEGLIGIBLE, StepData, StepLimitError, held_back_kw, pieces_of, step_data
 from crestfall.dispatch._problem import Problem, Taper
 from crestfall.dispatch._schedule import Schedule, Status
 from crestfall.dispatch._settlement import FloatArray, Settlement
 from crestfall.dispatch._store import (
-    CHUNK,
-    Line,
     Store,
-    backward,
-    cost_along,
-    cut,
-    forward,
-    is_as_before,
-    line_between,
-    line_towards,
-    memory_for,
-    n_chunks,
-    room_for,
 )
 from crestfall.dispatch._values import (
-    FIXED,
-    FREE,
-    NEAR_KWH,
-    PERIODIC,
-    End,
     Values,
     block_bounds,
     room_for_step,
-    values_of,
 )
 
 logger = logging.getLogger(__name__)
@@ -60,40 +43,7 @@ logger = logging.getLogger(__name__)
 WEIGHT_OF_BEST = 0.2  # in the blend with the master's answer
 MOST_ROUNDS = 200
 MOST_BLOCKS = 400
-MOST_RETURNS = 4  # of the year's end to its start, before it is sought otherwise
-MOST_SOLVES = 60
 MOST_SIDES = 8  # searches for a better schedule where costs are not convex
-FLAT_PER_KWH = 1e-9
-DEAR = 10.0  # times the highest price: what it costs to miss the end that is asked for
-
-
-class NotInClassError(Exception):
-    """The exact way does not fit a problem; the message says why, in a few words."""
-
-
-class _Tangent(NamedTuple):
-    """Cost of a year that begins and ends with an energy, and how it changes with that energy."""
-
-    start: float
-    cost: float
-    slope: float
-
-    def at(self, other: "_Tangent") -> float:
-        """Return where two tangents meet."""
-        return (other.cost - self.cost + self.slope * self.start - other.slope * other.start) / (
-            self.slope - other.slope
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class _Pass:
-    """What one pass over the store gives."""
-
-    change_kwh: FloatArray  # of each interval
-    stored_kwh: FloatArray
-    start_kwh: float
-    values: Values
-    caps: CapsOfPeaks
 
 
 def why_not(problem: Problem) -> str | None:
@@ -221,12 +171,10 @@ class ExactSearch:
         self._spans = spans_of(p)
         self._measured = measured_by(p, self._spans)
         self._price = exposures(np.array([peak.rate_per_kw for peak in p.peaks]), p.settlement)
-        self._take_pieces()
         self._store = _store_of(p, self._spans)
-        self._end = PERIODIC if p.start_kwh is None else FREE if p.end_kwh is None else FIXED
+        self._take_pieces()
         self._room = room_for_step(self._data)
         self._starts = _blocks_of(p, self._spans)
-        self._first_guess = float(self._store.floor_kwh[-1])
         self._proof: tuple[Trial, ...] = ()
 
     @property
@@ -289,11 +237,8 @@ class ExactSearch:
         except StepLimitError as error:
             raise NotInClassError(str(error)) from None
         self._pieces = joined(self._steps, self._spans, self._problem.keep_frac)
-        self._memory = memory_for(len(self._pieces.least_kwh))
-        self._plan = room_for(self._pieces, self._measured.first)
-        self._last_caps = caps_at(self._measured, np.zeros(len(self._price)), self._price)
+        self._passes = Passes(self._problem, self._spans, self._pieces, self._store, self._measured.first)
         self._trials: deque[Trial] = deque(maxlen=MOST_TRIALS)
-        self._return: Line | None = None  # what energy is worth at the end of a year that ends as it began
 
     def _search(self) -> tuple[Schedule, float]:
         """Return the best schedule for the costs as they are laid out, and a bound."""
@@ -327,128 +272,11 @@ class ExactSearch:
         self._proof = tuple(self._trials[i - kept] for i in master.in_use if i >= kept)
         return replace(best or schedule, status=status), bound
 
-    def _pass(self, level: FloatArray) -> _Pass:
+    def _pass(self, level: FloatArray) -> Pass:
         """Return the cheapest change of stored energy for trial levels of the peaks."""
-        caps = caps_at(self._measured, level, self._price)
-        self._changed = self._chunks_changed(caps)
-        self._last_caps = caps
-        n, p = len(self._pieces.least_kwh), self._problem
-        change, stored = np.empty(n), np.empty(n)
-        if p.start_kwh is None:
-            start, end = self._return_to_start(change, stored)
-        else:
-            start, end = p.start_kwh, self._end
-            self._go_through(self._last_line(), start, change, stored)
-        values = values_of(self._pieces, caps.caps, self._store, self._plan, change, stored, end)
-        self._trials.append(Trial(level, values))
-        return _Pass(change, stored, start, values, caps)
-
-    def _chunks_changed(self, caps: CapsOfPeaks) -> Any:
-        """Return in which chunks of steps the caps are not what they were in the last pass."""
-        chunks = n_chunks(len(self._pieces.least_kwh))
-        old, new = self._last_caps.caps, caps.caps
-        differs = (old.level_kw != new.level_kw) | (old.price != new.price)
-        before = np.concatenate(([0], np.cumsum(differs)))[new.first]
-        edges = np.minimum(np.arange(chunks + 1) * CHUNK, len(new.first) - 1)
-        return np.diff(before[edges]) > 0
-
-    def _last_line(self) -> Line:
-        return line_between(float(self._store.floor_kwh[-1]), float(self._store.ceiling_kwh[-1]))
-
-    def _go_back(self, v: Line) -> None:
-        failed = backward(self._pieces, self._last_caps.caps, self._store, v, self._changed, self._memory, self._plan)
-        self._changed[:] = False
-        if failed != -1:
-            self._changed[:] = True
-            raise NotInClassError(
-                "its cost-to-go has too many pieces"
-                if failed == -2
-                else f"no schedule keeps the limits from step {int(self._spans[failed])} on"
-            )
-
-    def _go_through(self, v: Line, start: float, change: FloatArray, stored: FloatArray) -> None:
-        """Fill in the cheapest year from a start to an end whose worth is given."""
-        self._go_back(v)
-        if not v.left[0] - NEAR_KWH <= start <= v.right[0] + NEAR_KWH:
-            raise NotInClassError("no schedule keeps the limits from the start on")
-        forward(self._pieces, self._store, self._plan, start, change, stored)
-
-    def _return_to_start(self, change: FloatArray, stored: FloatArray) -> tuple[float, End]:
-        """
-        Fill in a year that ends as it began; return how full it begins, and what is known of its end.
-
-        What the energy at the start is worth then holds for the end too: the cost-to-go forgets its end within days, so
-        that a year before the first knows its own, and so does the store its start.
-        """
-        low, high = float(self._store.floor_kwh[-1]), float(self._store.ceiling_kwh[-1])
-        v = self._last_line() if self._return is None else self._return
-        for _ in range(MOST_RETURNS):
-            self._go_back(v)
-            if not cut(v, low, high):
-                raise NotInClassError("no schedule ends as it began")
-            start = float(np.clip(self._first_guess, v.left[0], v.right[0]))
-            for _ in range(MOST_RETURNS):
-                forward(self._pieces, self._store, self._plan, start, change, stored)
-                is_back = abs(stored[-1] - start) <= NEAR_KWH
-                if is_back:
-                    break
-                start = float(np.clip(stored[-1], v.left[0], v.right[0]))
-            if is_back and self._is_last_line(v):
-                self._return, self._first_guess = v, start
-                return start, PERIODIC
-        return self._seek_start(change, stored), PERIODIC
-
-    def _is_last_line(self, v: Line) -> bool:
-        """Return whether a cost-to-go before the first step is the one that was assumed after the last."""
-        return bool(is_as_before(v, self._memory, len(self._memory.n) - 1))
-
-    def _seek_start(self, change: FloatArray, stored: FloatArray) -> float:
-        """Fill in a year that ends as it began, seeking how full by the slope of its cost, a convex function."""
-        v = self._last_line()
-        low, high = float(v.left[0]), float(v.right[0])
-        self._go_back(v)
-        cut(v, low, high)
-        low, high = float(v.left[0]), float(v.right[0])
-        below: _Tangent | None = None
-        above: _Tangent | None = None
-        start = min(max(self._first_guess, low), high)
-        for _ in range(MOST_SOLVES):
-            tangent = self._tangent(start, change, stored)
-            if abs(tangent.slope) <= FLAT_PER_KWH:
-                break
-            below, above = (tangent, above) if tangent.slope < 0 else (below, tangent)
-            if below is None or above is None:
-                end = high if tangent.slope < 0 else low
-                if start == end:
-                    break
-                start = end
-                continue
-            meeting = below.at(above)
-            least = below.cost + below.slope * (meeting - below.start)
-            if tangent.cost - least <= FLAT_PER_KWH * max(1.0, abs(least)):
-                break
-            start = meeting
-        self._first_guess = start
-        if abs(stored[-1] - start) > NEAR_KWH:
-            raise NotInClassError("no schedule ends as it began")
-        return start
-
-    def _tangent(self, start: float, change: FloatArray, stored: FloatArray) -> "_Tangent":
-        """Fill in the year from an energy, with a high price on ending with another; return its cost and slope."""
-        pieces, caps, store, plan = self._pieces, self._last_caps.caps, self._store, self._plan
-        missing = DEAR * (1.0 + float(np.abs(pieces.slope).max(initial=0.0)) + float(caps.price.max(initial=0.0)))
-        v = line_towards(float(store.floor_kwh[-1]), start, float(store.ceiling_kwh[-1]), missing)
-        self._go_back(v)
-        forward(pieces, store, plan, start, change, stored)
-        left_over = float(stored[-1]) - start
-        end = (
-            FIXED if abs(left_over) <= NEAR_KWH else End(-missing, -missing) if left_over > 0 else End(missing, missing)
-        )
-        values = values_of(pieces, caps, store, plan, change, stored, end)
-        on_tapers = values.taper_in[-1] * store.rise_in - values.taper_out[-1] * store.rise_out
-        last = values.stored_per_kwh[-1] + on_tapers if end is FIXED else end.low
-        cost = cost_along(pieces, plan, change) + missing * abs(left_over)
-        return _Tangent(start, cost, float(last - store.keep_frac[0] * values.stored_per_kwh[0]))
+        one = self._passes.at(caps_at(self._measured, level, self._price))
+        self._trials.append(Trial(level, one.values))
+        return one
 
     def planes(self, trial: Trial) -> Planes:
         """Return what prices prove of the blocks, for any peaks and any energy between them."""
@@ -471,7 +299,7 @@ class ExactSearch:
             low = high = p.end_kwh
         return total + begin * p.start_kwh + min(end * low, end * high)
 
-    def _schedule(self, one: _Pass) -> Schedule:
+    def _schedule(self, one: Pass) -> Schedule:
         p = self._problem
         change = split(self._pieces, self._steps, self._spans, p, one.change_kwh, one.start_kwh)
         if change is None:

@@ -83,7 +83,8 @@ def _general(problem: Problem, time_limit_s: float) -> Schedule:
 def _exact(problem: Problem, time_limit_s: float, gap_frac: float) -> tuple[Schedule | None, str]:
     """Return what the exact way finds, or why it does not fit."""
     from crestfall.dispatch._compiled import tell_of_compiling
-    from crestfall.dispatch._exact import NotInClassError, solve_exactly
+    from crestfall.dispatch._exact import solve_exactly
+    from crestfall.dispatch._passes import NotInClassError
 
     tell_of_compiling()
     try:
@@ -113,7 +114,8 @@ def least_cost(problem: Problem, by: Schedule) -> float | None:
     float or None
         The bound; None where the exact way did not find the schedule or does not fit the problem.
     """
-    from crestfall.dispatch._exact import NotInClassError, bound_by
+    from crestfall.dispatch._exact import bound_by
+    from crestfall.dispatch._passes import NotInClassError
 
     if not by.proof:
         return None
