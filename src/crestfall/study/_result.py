@@ -13,6 +13,7 @@ from crestfall.plant import survival_h
 from crestfall.replay import EnergyAccount, Replayed
 from crestfall.scenario.tariff_file import GROUPS
 from crestfall.study._inputs import Inputs
+from crestfall.study._life_result import Life
 from crestfall.tariff import DemandLine, Rates, Readings
 
 SUMMARY_SCHEMA = "crestfall-summary/1"
@@ -192,6 +193,8 @@ class Result:
         What a reader must know before using a figure.
     timings_s : dict of str to float
         Seconds by stage; not part of the result proper.
+    life : Life or None
+        The years of the headline policy; None where the scenario asks for the first year only.
     """
 
     inputs: Inputs
@@ -204,6 +207,7 @@ class Result:
     payback_years: float | None
     warnings: tuple[str, ...]
     timings_s: dict[str, float] = field(repr=False, compare=False)
+    life: Life | None = None
 
     @property
     def headline(self) -> Case:
@@ -364,4 +368,4 @@ class Result:
             "peak_import_after_kw": float(case.readings.import_kw.max()),
             "not_metered": list(inputs.series.not_metered),
             "warnings": list(self.warnings),
-        }
+        } | ({} if self.life is None else {"life": self.life.summary()})
