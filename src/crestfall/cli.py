@@ -427,7 +427,7 @@ def _span(inputs: "Inputs") -> str:
 
 def _screen(result: "Result", out: Path) -> str:
     """Return the answer on one screen."""
-    from crestfall.report import savings_text
+    from crestfall.report import life_text, savings_text
 
     inputs, case = result.inputs, result.headline
     plant, policy = inputs.plant, f"by {case.policy}"
@@ -463,6 +463,7 @@ def _screen(result: "Result", out: Path) -> str:
             f"  {plant.option}, {plant.rating_kva:,.0f} kVA, {plant.nominal_kwh:,.0f} kWh",
             *(f"  {name:<24}{value:>12} {unit:<6} {note}".rstrip() for name, value, unit, note in rows),
             savings_text(result),
+            *filter(None, [life_text(result)]),
             *(f"  note: {warning}" for warning in result.warnings),
             f"solved by {result.hindsight.schedule.note}, gap {100 * gap_frac:.1g} %",
             f"wrote {out / 'report.html'} ({sum(result.timings_s.values()):.1f} s)",

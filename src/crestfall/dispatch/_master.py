@@ -162,6 +162,10 @@ class Master:
         """
         self._solver.run()
         if self._solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+            # Where the last round's basis leads into rounding, a fresh start finds the way.
+            self._solver.clearSolver()
+            self._solver.run()
+        if self._solver.getModelStatus() != highspy.HighsModelStatus.kOptimal:
             raise SolverError(f"the program over billed peaks ended with {self._solver.getModelStatus().name}")
         solution = self._solver.getSolution()
         values, prices = np.array(solution.col_value), np.array(solution.row_dual)

@@ -19,6 +19,8 @@ from crestfall.report._figures import (
 )
 from crestfall.report._files import checked_picture_kind
 from crestfall.report._folder import result_folder
+from crestfall.report._life import life_text
+from crestfall.report._life_figures import draw_cash, draw_health, draw_yearly_savings
 from crestfall.report._load_bill import LoadBill, bill_load, bill_text, lay_year, write_bill
 from crestfall.report._meter import (
     draw_meter,
@@ -47,17 +49,21 @@ __all__ = [
     "connection_text",
     "draw_all",
     "draw_backup",
+    "draw_cash",
     "draw_connection",
     "draw_depths",
     "draw_duration_curve",
+    "draw_health",
     "draw_meter",
     "draw_monthly_bill",
     "draw_store_by_hour",
     "draw_tariff",
     "draw_week",
+    "draw_yearly_savings",
     "evidence_text",
     "fill_folder",
     "lay_year",
+    "life_text",
     "measured_steps",
     "meter_text",
     "most_telling_week",

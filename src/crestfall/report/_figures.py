@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from crestfall.plant import Plant
 from crestfall.report import _style as style
 from crestfall.report._connection import sheet_of
+from crestfall.report._life_figures import draw_cash, draw_health, draw_yearly_savings
 from crestfall.report._one_line import draw_connection
 from crestfall.report._week import most_telling_week
 from crestfall.study import Result
@@ -312,6 +313,8 @@ def draw_all(result: Result) -> dict[str, Figure]:
         drawers |= {"store-by-hour": draw_store_by_hour, "cycle-depths": draw_depths, "connection": _draw_connection}
     if result.backup_h(result.headline) is not None:
         drawers["backup"] = draw_backup
+    if result.life is not None:
+        drawers |= {"health": draw_health, "yearly-savings": draw_yearly_savings, "cash": draw_cash}
     with style.house_style():
         figures = {"week": draw_week(result)}
         for name, draw in drawers.items():

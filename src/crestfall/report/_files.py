@@ -8,6 +8,7 @@ from matplotlib.figure import Figure
 
 from crestfall.errors import OutputError
 from crestfall.report import _style as style
+from crestfall.study import Life
 
 PICTURE_KINDS = ("svg", "png")
 
@@ -68,6 +69,24 @@ def write_picture(ax: Axes, path: Path) -> None:
     figure = ax.figure
     assert isinstance(figure, Figure)  # noqa: S101 -- tells the type checker; it is a figure of its own
     write_asked(path, figure_bytes(figure, kind), asked_by="--picture")
+
+
+def write_tables(life: Life, folder: Path) -> None:
+    """
+    Write the years of life, their cash and the margins of the warranties; money in the currency of the scenario.
+
+    Parameters
+    ----------
+    life : Life
+        The years.
+    folder : Path
+        Where ``years.csv``, ``cashflow.csv`` and, with a warranty, ``warranty.csv`` are written.
+    """
+    tables = {"years": life.years_frame(), "cashflow": life.appraisal.frame}
+    if life.warranties:
+        tables["warranty"] = life.warranty_frame().set_index(["joined_year", "racks"])
+    for name, table in tables.items():
+        table.to_csv(folder / f"{name}.csv", float_format="%.6f", lineterminator="\n")
 
 
 def write_asked(path: Path, content: bytes, *, asked_by: str) -> None:

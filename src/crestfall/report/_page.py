@@ -10,8 +10,19 @@ from ruamel.yaml import YAML
 
 import crestfall
 from crestfall.report._connection import CAUTIONS, connection_rows, sheet_of
+from crestfall.report._life import (
+    TERMS,
+    YEARS_HEAD,
+    offer_rows,
+    saved_by_line,
+    warranty_rows,
+    warranty_words,
+    wear_words,
+    worth_rows,
+    years_rows,
+)
 from crestfall.report._savings import bill_by_line
-from crestfall.study import Case, Inputs, Result
+from crestfall.study import Case, Inputs, Life, Result
 
 # (title, what the picture shows), in the order of the page.
 CAPTIONS = {
@@ -37,8 +48,22 @@ CAPTIONS = {
         "How long the critical load would last",
         "For each time of the year at which the grid might go, longest first; without sun, down to the usable window.",
     ),
+    "health": (
+        "State of health",
+        "What is left of the racks at the end of each year, and what age and cycles took.",
+    ),
+    "yearly-savings": (
+        "Savings year by year",
+        "What the battery saves on each line of the bill; each year is scheduled anew with the racks as they are then.",
+    ),
+    "cash": (
+        "Cash",
+        "Cash of each year and its sum, as it is and discounted; diamonds mark where the capital has come back.",
+    ),
     "cycle-depths": ("How deep it cycles", "Rainflow cycles by depth; half cycles count as one half."),
 }
+
+LIFE_PICTURES = ("health", "yearly-savings", "cash")
 
 
 def report_html(result: Result, svgs: dict[str, bytes]) -> str:
@@ -94,6 +119,7 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         if name in svgs
     }
     connection_picture = pictures.pop("connection", None)
+    life_pictures = [pictures.pop(name) for name in LIFE_PICTURES if name in pictures]
     return {
         "result": result,
         "ask": inputs.scenario.ask,
@@ -117,6 +143,7 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         "plant_rows": _plant_rows(inputs),
         "energy_rows": _energy_rows(result.headline),
         "pictures": list(pictures.values()),
+        "life": None if result.life is None else _life_content(result, result.life, life_pictures),
         "connection_picture": connection_picture,
         "connection_rows": _connection_rows(result),
         "connection_cautions": CAUTIONS,
@@ -124,6 +151,24 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         "version": crestfall.__version__,
         "inputs_text": _inputs_text(result),
         "fingerprint": inputs.scenario.fingerprint(),
+    }
+
+
+def _life_content(result: Result, life: Life, pictures: list[dict[str, str]]) -> dict[str, Any]:
+    money = result.inputs.scenario.ask.money
+    return {
+        "pictures": pictures,
+        "years_head": YEARS_HEAD,
+        "years_rows": years_rows(life),
+        "worth_rows": worth_rows(life, money),
+        "offer_rows": offer_rows(life),
+        "saved_rows": saved_by_line(life),
+        "n_years": len(life.years),
+        "warranty_words": warranty_words(life),
+        "warranty_head": [name for name, _, _ in TERMS.values()],
+        "warranty_rows": warranty_rows(life),
+        "wear_words": wear_words(life, money.currency),
+        "basis": life.basis,
     }
 
 

@@ -15,6 +15,13 @@ STORE: Look = {"color": "#4a3f86", "linewidth": 1.5, "linestyle": "-"}
 PV_FILL: Look = {"facecolor": "#f2cf6b", "edgecolor": "#b98a13", "linewidth": 0.6}
 CHARGE_FILL: Look = {"facecolor": "#b9d7a8", "edgecolor": "#5f8f47", "linewidth": 0.4, "hatch": "////"}
 DISCHARGE_FILL: Look = {"facecolor": "#7d5aa6", "edgecolor": "#4d3470", "linewidth": 0.4}
+HEALTH_FILL: Look = {"facecolor": "#b7cfc4", "edgecolor": "#5f8f7d", "linewidth": 0.5}
+CYCLE_LOSS_FILL: Look = {"facecolor": "#7d5aa6", "edgecolor": "#4d3470", "linewidth": 0.5}
+AGE_LOSS_FILL: Look = {"facecolor": "#efd9a0", "edgecolor": "#b98a13", "linewidth": 0.5, "hatch": "////"}
+GUARANTEE: Look = {"color": "#8f2413", "linewidth": 1.3, "linestyle": (0, (1, 1.2)), "marker": "_", "markersize": 9}
+CASH_FILL: Look = {"facecolor": "#d3d9dd", "edgecolor": "#8a949a", "linewidth": 0.5}
+CASH: Look = {"color": "#0f7f86", "linewidth": 1.7, "linestyle": "-"}
+CASH_DISCOUNTED: Look = {"color": "#c2553d", "linewidth": 1.3, "linestyle": (0, (4, 1.6))}
 # From dark to light; neighbours in a stack differ in lightness, every other one is hatched.
 BILL_FILLS = (
     "#173f4f",

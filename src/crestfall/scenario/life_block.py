@@ -84,7 +84,13 @@ class Life(Block):
     )
     end_of_life: EndOfLife = Field(default_factory=EndOfLife, description="what is done about fade")
     respect_warranty: bool = Field(
-        default=False, description="whether the schedule keeps the warranty's limits on cycles and throughput"
+        default=False,
+        description="whether the schedule keeps the warranty's limits on cycles and throughput: a budget for each year",
+    )
+    wear: Literal["given", "marginal"] = Field(
+        default="given",
+        description="price of wear in the schedule: given (dispatch.wear_per_kwh) or marginal (what one more kWh costs"
+        " under the fade law, found from the first year); never a cash flow",
     )
     fade: Literal["law", "warranted"] = Field(
         default="law",

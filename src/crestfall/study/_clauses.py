@@ -61,6 +61,7 @@ def clauses_of(
     most_import_kw: FloatArray,
     least_energy_kwh: float = 0.0,
     kvar: FloatArray | None = None,
+    last_year: Readings | None = None,
 ) -> Clauses:
     """
     Write down a tariff for the optimiser.
@@ -70,13 +71,15 @@ def clauses_of(
     rates : Rates
         The tariff on the steps.
     before : Readings
-        The site without the battery: history of ratchets and baselines of events.
+        The site without the battery: baselines of events, and history of ratchets in the first year.
     most_import_kw : ndarray of shape (n_steps,)
         Import that no schedule exceeds [kW].
     least_energy_kwh : float, default=0.0
         What a full store may keep out of a period's import; bounds how low it can go [kWh].
     kvar : ndarray of shape (n_steps,), optional
         Reactive power with the battery; left out: that of the site alone [kvar].
+    last_year : Readings, optional
+        The year that ratchets look back at; left out: `before`.
 
     Returns
     -------
@@ -87,7 +90,8 @@ def clauses_of(
     buy, sell, fixed_cost = np.zeros_like(most_import_kw), np.zeros_like(most_import_kw), 0.0
     for sheet in rates.sheets:
         after = before if kvar is None else replace(before, kvar=kvar)
-        scribe = _Scribe(sheet, before, after, writer, most_import_kw, rates.step_h, least_energy_kwh)
+        remembered = before if last_year is None else last_year
+        scribe = _Scribe(sheet, before, after, remembered, writer, most_import_kw, rates.step_h, least_energy_kwh)
         scribe.write()
         buy += scribe.buy
         sell += scribe.sell
@@ -113,6 +117,7 @@ class _Scribe:
         sheet: Sheet,
         before: Readings,
         after: Readings,
+        last_year: Readings,
         writer: SettlementWriter,
         most_import_kw: FloatArray,
         step_h: float,
@@ -125,6 +130,7 @@ class _Scribe:
         self._most_import_kw = most_import_kw
         self._h = step_h
         self._store_kwh = least_energy_kwh
+        self._last_year = last_year  # what ratchets look back at
         self._billed: dict[str, list[Reference]] = {}
         self._amounts: dict[tuple[str, str], _Amount] = {}
         self.buy = np.zeros_like(most_import_kw)
@@ -219,7 +225,7 @@ class _Scribe:
         peaks = [
             self._peak(measure, p, f"{line.name}, {name}", unit=measure.unit) for p, name in enumerate(periods.names)
         ]
-        earlier = line.earlier_peaks(self._before) if line.memory is not None else np.zeros(0)
+        earlier = line.earlier_peaks(self._last_year) if line.memory is not None else np.zeros(0)
         most = max(most, float(earlier.max(initial=0.0)))
         used = set(line.in_use.tolist())
         billed = []

@@ -23,6 +23,7 @@ from crestfall.scenario import Scenario
 from crestfall.series import SiteSeries, read_site_series
 from crestfall.study._availability import forced_outages, planned_outages
 from crestfall.study._clauses import clauses_of
+from crestfall.study._life_terms import check_life
 from crestfall.tariff import Rates, Readings, rates_on
 
 FloatArray = NDArray[np.float64]
@@ -48,6 +49,10 @@ class Inputs:
         The option's plant, as far as it is in service.
     planned_outage, forced_outage : ndarray of bool, shape (n_steps,)
         Steps in which the battery is out of service, as the schedule knows in advance, and as it does not.
+    health_frac : float, default=1.0
+        State of health of the racks that the plant is made of.
+    last_year : Readings or None
+        What the meters showed in the year before, for ratchets; None: as this year without the battery.
     """
 
     scenario: Scenario
@@ -57,6 +62,8 @@ class Inputs:
     plant: Plant
     planned_outage: NDArray[np.bool_]
     forced_outage: NDArray[np.bool_]
+    health_frac: float = 1.0
+    last_year: Readings | None = None
 
     @property
     def contracts(self) -> tuple[Rates, ...]:
@@ -106,7 +113,8 @@ class Inputs:
             backup.critical_load_kw,
             backup.hours,
             auxiliary_kw=float(self.auxiliary_kw.max()),
-            end_of_life_health_frac=self.scenario.catalogue.rack.end_of_life_health_frac,
+            # Of what these racks hold, for they may have faded already.
+            end_of_life_health_frac=min(1.0, self.scenario.catalogue.rack.end_of_life_health_frac / self.health_frac),
             year_of_health=self._year_of_health,
         )
 
@@ -233,6 +241,7 @@ def prepare(scenario: Scenario) -> Inputs:
             forced_outage=forced_outages(available.forced, series.n_steps, series.step_h),
         )
         _ = inputs.floor_kwh  # a backup reserve that does not fit is found before anything is solved
+        check_life(scenario, plant, series)
     except KeyedError as error:
         raise scenario.located(error) from None
     return inputs
@@ -264,6 +273,7 @@ def dispatch_problem(inputs: Inputs, rates: Rates | None = None) -> Problem:
     clauses = clauses_of(
         rates,
         before,
+        last_year=inputs.last_year,
         most_import_kw=np.minimum(
             inputs.load_kw + inputs.auxiliary_kw + plant.rating_kva * (1 + plant.bank.cooling_frac),
             inputs.import_limit_kw,

@@ -14,6 +14,7 @@ from crestfall.replay import EnergyAccount, Replayed
 from crestfall.scenario.tariff_file import GROUPS
 from crestfall.study._inputs import Inputs
 from crestfall.study._neighbours import AtMost
+from crestfall.study._life_result import Life
 from crestfall.tariff import DemandLine, Rates, Readings
 
 SUMMARY_SCHEMA = "crestfall-summary/1"
@@ -195,6 +196,8 @@ class Result:
         Seconds by stage; not part of the result proper.
     at_most : tuple of AtMost
         What one rack or one module more would save at the most, with hindsight; empty where it is not known.
+    life : Life or None
+        The years of the headline policy; None where the scenario asks for the first year only.
     """
 
     inputs: Inputs
@@ -208,6 +211,7 @@ class Result:
     warnings: tuple[str, ...]
     timings_s: dict[str, float] = field(repr=False, compare=False)
     at_most: tuple[AtMost, ...] = ()
+    life: Life | None = None
 
     @property
     def headline(self) -> Case:
@@ -370,4 +374,4 @@ class Result:
             "peak_import_after_kw": float(case.readings.import_kw.max()),
             "not_metered": list(inputs.series.not_metered),
             "warnings": list(self.warnings),
-        }
+        } | ({} if self.life is None else {"life": self.life.summary()})

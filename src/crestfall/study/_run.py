@@ -120,7 +120,7 @@ class _StageClock:
 
 def _without_battery(inputs: Inputs, rates: Rates, *, as_contracted: bool) -> Before:
     readings = inputs.without_battery(rates)
-    charged = bill(rates, readings, as_contracted=as_contracted)
+    charged = bill(rates, readings, last_year=inputs.last_year, as_contracted=as_contracted)
     return Before(rates=rates, readings=readings, curtailed_kw=inputs.curtailable_kw(rates), bill=charged)
 
 
@@ -131,6 +131,22 @@ def _best_contract(inputs: Inputs) -> Before | None:
     offers = [_without_battery(inputs, rates, as_contracted=False) for rates in inputs.contracts]
     open_to_the_site = [one for one in offers if one.rates.is_open_to(one.readings)] or offers[:1]
     return min(open_to_the_site, key=lambda one: one.bill_total)
+
+
+def reference_of(inputs: Inputs) -> Before:
+    """Return the site without the battery that savings are counted from: under its best contract."""
+    return _best_contract(inputs) or _without_battery(inputs, inputs.rates, as_contracted=True)
+
+
+def headline_case(inputs: Inputs) -> Case:
+    """Return the year of the policy that the scenario names, under the contract that is best for it."""
+    ask, offers = inputs.scenario.ask, []
+    for rates in inputs.contracts:
+        problem = dispatch_problem(inputs, rates)
+        by_rules = ask.policy == "rules"
+        schedule = follow_rules(problem, rates, ask.rules) if by_rules else _optimum(inputs, problem)
+        offers.append(_Offer(rates, problem, schedule))
+    return _best_case(inputs, ask.policy, offers)[0]
 
 
 def _optimum(inputs: Inputs, problem: Problem) -> Schedule:
@@ -174,13 +190,14 @@ def _needed(inputs: Inputs) -> str:
 
 def _best_case(inputs: Inputs, policy: PolicyName, offers: list[_Offer]) -> tuple[Case, _Offer]:
     """Return the cheapest of the schedules, each billed by the contract it was made for if its use lets the site in."""
-    cases = [(_case(inputs, policy, offer), offer) for offer in offers]
+    cases = [(case_of(inputs, policy, offer.rates, offer.schedule), offer) for offer in offers]
     let_in = [pair for pair in cases if pair[1].rates.is_open_to(pair[0].readings)] or cases[:1]
     return min(let_in, key=lambda pair: pair[0].bill_total)
 
 
-def _case(inputs: Inputs, policy: PolicyName, offer: _Offer) -> Case:
-    schedule, rates, before = offer.schedule, offer.rates, inputs.without_battery(offer.rates)
+def case_of(inputs: Inputs, policy: PolicyName, rates: Rates, schedule: Schedule) -> Case:
+    """Return a plan under a contract: replayed, metered, billed, its cycles counted."""
+    before = inputs.without_battery(rates)
     planned = inputs.readings(import_kw=schedule.import_kw, export_kw=schedule.export_kw)
     replayed = replayed_plan(inputs, rates, schedule)
     use = battery_use(
@@ -194,10 +211,10 @@ def _case(inputs: Inputs, policy: PolicyName, offer: _Offer) -> Case:
         policy=policy,
         rates=rates,
         schedule=schedule,
-        planned_bill=bill(rates, planned, before=before),
+        planned_bill=bill(rates, planned, before=before, last_year=inputs.last_year),
         replayed=replayed,
         readings=readings,
-        bill=bill(rates, readings, before=before),
+        bill=bill(rates, readings, before=before, last_year=inputs.last_year),
         use=use,
     )
 

@@ -1,0 +1,114 @@
+"""The site in a later year: its load has grown, its tariff has risen, its racks are worn."""
+
+import datetime as dt
+import math
+from dataclasses import replace
+
+from crestfall.ageing import Fleet, worn_plant
+from crestfall.scenario import TariffFile, TariffSheet
+from crestfall.scenario.scenario_file import ForcedOutages
+from crestfall.study._availability import Mask, forced_outages
+from crestfall.study._inputs import Inputs
+from crestfall.study._life_terms import LifeTerms
+from crestfall.tariff import escalated, rates_on
+
+OUTAGE_H = 24.0  # about so long is each outage of a guaranteed availability: our choice, no source
+
+
+def site_in_year(inputs: Inputs, terms: LifeTerms, year: int) -> Inputs:
+    """
+    Return the site in a year of operation, with the first year's weather and calendar.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The first year.
+    terms : LifeTerms
+        Growth of the load, and whether availability is as guaranteed.
+    year : int
+        Year of operation, 1 for the first.
+
+    Returns
+    -------
+    Inputs
+        Load and its reactive power grown, tariffs risen, forced outages of that year.
+    """
+    forced = inputs.forced_outage | _as_guaranteed(inputs, terms, year)
+    if year == 1:
+        return replace(inputs, forced_outage=forced)
+    series, scenario = inputs.series, inputs.scenario
+    growth = (1 + terms.life.load_growth_frac_per_year) ** (year - 1)
+    series = replace(
+        series, load_kw=growth * series.load_kw, kvar=None if series.kvar is None else growth * series.kvar
+    )
+    first = series.start[0].date()
+    contract = tuple(_in_year(sheet, year, first) for sheet in scenario.contract)
+    choices = [_in_year(sheet, year, first) for sheet in scenario.choices]
+    return replace(
+        inputs,
+        series=series,
+        rates=rates_on(contract, series.start, step_h=series.step_h),
+        choices=tuple(rates_on((sheet,), series.start, step_h=series.step_h) for sheet in choices),
+        forced_outage=forced,
+    )
+
+
+def with_racks(site: Inputs, terms: LifeTerms, fleet: Fleet, *, health_frac: float, growth_frac: float) -> Inputs:
+    """
+    Return a site whose plant is made of these racks.
+
+    Parameters
+    ----------
+    site : Inputs
+        The site in a year.
+    terms : LifeTerms
+        What the racks are.
+    fleet : Fleet
+        The racks.
+    health_frac : float
+        Their state of health, mean of the year.
+    growth_frac : float
+        Growth of their resistance, mean of the year.
+
+    Returns
+    -------
+    Inputs
+        The same site with a worn plant.
+    """
+    plant = worn_plant(terms.plant(fleet.racks), health_frac=health_frac, resistance_growth_frac=growth_frac)
+    return replace(site, plant=plant, health_frac=health_frac)
+
+
+def _as_guaranteed(inputs: Inputs, terms: LifeTerms, year: int) -> Mask:
+    """Return the outages that a bank's case has to expect: days at random that make up what is not guaranteed."""
+    warranty, n_steps, step_h = terms.rack.warranty, inputs.series.n_steps, inputs.series.step_h
+    out_h = 0.0
+    if terms.life.fade == "warranted" and warranty is not None:
+        out_h = (1 - warranty.availability_frac) * n_steps * step_h
+    events = math.ceil(out_h / OUTAGE_H)
+    if events == 0:
+        return forced_outages(None, n_steps, step_h)
+    return forced_outages(ForcedOutages(events=events, hours=out_h / events, seed=year), n_steps, step_h)
+
+
+def _in_year(sheet: TariffSheet, year: int, first: dt.date) -> TariffSheet:
+    """Return a sheet as it is in a year: seen from the first year's calendar, and risen since it came into force."""
+    tariff, later = sheet.file, year - 1
+    since = max(0, tariff.valid_from.year - first.year)  # a sheet that comes later says what its own first year costs
+    risen = escalated(_without_history(tariff), max(0, later - since))
+    return replace(sheet, file=risen.model_copy(update={"valid_from": _years_before(tariff.valid_from, later)}))
+
+
+def _years_before(day: dt.date, years: int) -> dt.date:
+    return day.replace(year=day.year - years, day=min(day.day, 28) if day.month == 2 else day.day)
+
+
+def _without_history(tariff: TariffFile) -> TariffFile:
+    """Return a tariff whose ratchets look back at the year before: the history it gives lies before the first year."""
+    charges = tuple(
+        charge
+        if charge.ratchet is None
+        else charge.model_copy(update={"ratchet": charge.ratchet.model_copy(update={"history": None})})
+        for charge in tariff.demand_charges
+    )
+    return tariff.model_copy(update={"demand_charges": charges})

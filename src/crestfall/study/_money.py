@@ -1,0 +1,80 @@
+"""From the years of a battery's life to what finance knows of them."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crestfall.finance import ProjectYears
+from crestfall.study._life_result import LifeYear
+from crestfall.study._result import Before, Case
+
+
+def line_savings(without: Before, case: Case) -> dict[str, float]:
+    """
+    Return what a battery saves on each line of the year's bill.
+
+    Parameters
+    ----------
+    without : Before
+        The same year without it, under the best contract.
+    case : Case
+        The year with it.
+
+    Returns
+    -------
+    dict of str to float
+        Savings by line, in the order of the bills; a line that only one of both bills has counts there.
+    """
+    before, after = (one.bill.groupby("line", sort=False)["amount"].sum() for one in (without, case))
+    lines = dict.fromkeys([*without.rates.line_groups, *case.rates.line_groups])
+    return {
+        line: float(before.get(line, 0.0) - after.get(line, 0.0))
+        for line in lines
+        if line in before.index or line in after.index
+    }
+
+
+def charging_cost(case: Case, step_h: float) -> float:
+    """
+    Return what the energy that a battery charged in a year cost.
+
+    Parameters
+    ----------
+    case : Case
+        The year.
+    step_h : float
+        Length of a step [h].
+
+    Returns
+    -------
+    float
+        As far as the site imports meanwhile, at that price; the rest is PV, at what it would have earned.
+    """
+    done, rates = case.replayed, case.rates
+    bought: NDArray[np.float64] = np.minimum(done.charge_kw, done.import_kw)
+    return step_h * float(bought @ rates.buy_per_kwh + (done.charge_kw - bought) @ rates.sell_per_kwh)
+
+
+def project_of(years: tuple[LifeYear, ...]) -> ProjectYears:
+    """
+    Return what the years bring, as finance takes it.
+
+    Parameters
+    ----------
+    years : tuple of LifeYear
+        Every year of the horizon.
+
+    Returns
+    -------
+    ProjectYears
+        Savings by line, later racks, energy.
+    """
+    lines = tuple(dict.fromkeys(line for one in years for line in one.line_savings))
+    return ProjectYears(
+        lines=lines,
+        line_savings=np.array([[one.line_savings.get(line, 0.0) for line in lines] for one in years]).reshape(
+            len(years), len(lines)
+        ),
+        replacement_cost=np.array([0.0 if one.purchase is None else one.purchase.cost for one in years]),
+        discharged_kwh=np.array([one.discharged_kwh for one in years]),
+        charging_cost=np.array([one.charging_cost for one in years]),
+    )

@@ -1,0 +1,159 @@
+"""The years of life in pictures, tables and files: what is shown is what was found."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from crestfall import cli
+from crestfall.report import draw_cash, draw_health, draw_yearly_savings, fill_folder, life_text
+from crestfall.report._life import TERMS, offer_rows, warranty_rows, warranty_words, worth_rows, years_rows
+from crestfall.scenario import load_scenario
+from crestfall.study import run
+from hourly_site import WITH_PV, shared_study, year_csv
+from site_files import in_catalogue, in_scenario, write_site
+
+PRICE = "  standby_kw: 0.05\n  price: 9000\n"
+MONEY = "  installation_cost: 1500\n"
+RACK = in_catalogue(
+    PRICE,
+    f"{PRICE}  life: {{law: per_cycle_and_year, loss_frac_per_full_cycle: 0.0001, calendar_loss_frac_per_year: 0.1}}\n"
+    "  warranty: {years: 10, most_cycles_per_year: 150, health_by_year: [{year: 2, health_frac: 0.7}]}\n",
+)
+LIFE = in_scenario(
+    MONEY,
+    f"{MONEY}"
+    "  discount: {rate_frac: 0.06, terms: nominal, timing: mid_year}\n"
+    "  tax: {rate_frac: 0.3, depreciation_years: 5}\n"
+    "  loan: {share_frac: 0.5, rate_frac: 0.05, years: 3}\n"
+    "  lease: {rent_per_month: 300, years: 3}\n"
+    "  seller: {cost_frac: 0.8, rate_frac: 0.08}\n"
+    "life:\n"
+    "  horizon_years: 4\n"
+    "  end_of_life: {then: replace, prices: {rack_price: 8000}}\n",
+)
+
+
+@pytest.fixture(scope="module")
+def result(tmp_path_factory):
+    """Four years in which the racks are replaced once."""
+    return run(load_scenario(write_site(tmp_path_factory.mktemp("joinery"), WITH_PV, RACK, LIFE, load=year_csv())))
+
+
+@pytest.fixture(scope="module")
+def folder(result, tmp_path_factory):
+    """The files of that study."""
+    folder = tmp_path_factory.mktemp("out")
+    fill_folder(result, folder)
+    return folder
+
+
+def heights(ax, label: str) -> list[float]:
+    (bars,) = [one for one in ax.containers if one.get_label() == label]
+    return [bar.get_height() for bar in bars]
+
+
+def test_health_and_both_losses_fill_each_year_to_the_whole(result):
+    ax = draw_health(result)
+    parts = [heights(ax, label) for label in ("left at the end of the year", "lost by cycles", "lost by age")]
+    assert np.sum(parts, axis=0) == pytest.approx([100] * 4)
+    assert parts[0] == pytest.approx([100 * year.health_end_frac for year in result.life.years])
+    assert [text.get_text() for text in ax.texts] == ["2 new"]
+
+
+def test_guaranteed_health_is_drawn_as_the_warranty_has_it(result):
+    (line,) = [one for one in draw_health(result).lines if one.get_label().startswith("guaranteed")]
+    assert line.get_ydata() == pytest.approx([85, 70])
+
+
+def test_cash_is_drawn_with_both_paybacks(result):
+    ax, frame = draw_cash(result), result.life.appraisal.frame
+    assert heights(ax, "cash of the year") == pytest.approx(frame["cash"].tolist())
+    lines = {line.get_label(): line.get_ydata() for line in ax.lines}
+    assert lines["sum so far"] == pytest.approx(frame["cash"].cumsum().tolist())
+    assert lines["discounted at 6 % nominal"] == pytest.approx(frame["cumulative_discounted"].tolist())
+    found = result.life.appraisal.without_debt
+    shown = [value for value in (found.payback_years, found.discounted_payback_years) if value is not None]
+    assert len(ax.texts) == len(shown)
+
+
+def test_yearly_savings_stack_up_to_the_saving(result):
+    ax = draw_yearly_savings(result)
+    stacked = np.sum([[bar.get_height() for bar in bars] for bars in ax.containers], axis=0)
+    assert stacked == pytest.approx([year.saving for year in result.life.years], abs=1.0)
+
+
+def test_without_a_life_there_is_nothing_to_draw():
+    with pytest.raises(ValueError, match="the first year only"):
+        draw_health(shared_study())
+
+
+def test_tables_are_written_as_they_were_found(result, folder):
+    years = pd.read_csv(folder / "years.csv", index_col="year")
+    assert years["saving"].tolist() == pytest.approx([year.saving for year in result.life.years], abs=1e-6)
+    saved = years[[name for name in years if name.startswith("saved: ")]].sum(axis=1)
+    assert saved.tolist() == pytest.approx(years["saving"].tolist(), abs=1e-5)
+    cash = pd.read_csv(folder / "cashflow.csv", index_col="year")
+    assert cash.index.tolist() == [0, 1, 2, 3, 4]
+    assert cash["cumulative"].iloc[-1] == pytest.approx(cash["cash"].sum(), abs=1e-4)
+    warranty = pd.read_csv(folder / "warranty.csv")
+    assert sorted(set(warranty["joined_year"])) == [1, 4]
+
+
+def test_summary_and_figures_are_written(folder):
+    summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+    assert len(summary["life"]["health_end_frac"]) == 4
+    assert {path.stem for path in (folder / "figures").iterdir()} >= {"health", "yearly-savings", "cash"}
+
+
+def test_a_study_of_one_year_writes_none_of_it(tmp_path):
+    fill_folder(shared_study(), tmp_path)
+    assert {path.name for path in tmp_path.glob("*.csv")} == {"bill.csv"}
+    assert "Life and money" not in (tmp_path / "report.html").read_text(encoding="utf-8")
+
+
+def test_report_shows_years_worth_warranty_and_offers(result, folder):
+    html = (folder / "report.html").read_text(encoding="utf-8")
+    for heading in (
+        "Life and money",
+        "Year by year",
+        "What each line saves in each year",
+        "Ways to have it",
+        "Warranty",
+    ):
+        assert f"<h2>{heading}</h2>" in html
+    for row in (*years_rows(result.life), *offer_rows(result.life), *warranty_rows(result.life)):
+        assert all(cell in html for cell in row)
+
+
+def test_terminal_shows_the_start_and_every_year(result):
+    rows = years_rows(result.life)
+    assert [row[0] for row in rows] == ["0", "1", "2", "3", "4"]
+    assert rows[4][7] == "–"
+    assert rows[3][7] == "−16,000"  # paid at the end of the year before
+    text = life_text(result)
+    assert all(any(line.split() == " ".join(row).split() for line in text.splitlines()) for row in rows)
+    assert "flows in the middle of the years" in text
+    assert life_text(shared_study()) == ""
+
+
+def test_command_line_shows_the_years_below_the_bill(result):
+    assert life_text(result) in cli._screen(result, Path("out"))
+
+
+def test_terminal_names_the_breach_with_its_year(result):
+    words = warranty_words(result.life)
+    assert words.startswith("broken: cycles in the year in year 1, ")
+    assert len(TERMS) == len(warranty_rows(result.life)[0]) - 2
+
+
+def test_a_rate_of_return_that_is_not_there_is_called_none(result, tmp_path):
+    idle = in_scenario("money:", "dispatch: {wear_per_kwh: 100}\nmoney:")
+    nothing = in_catalogue("  standby_kw: 0.1\n", "  standby_kw: 4\n")
+    found = run(load_scenario(write_site(tmp_path, WITH_PV, RACK, LIFE, idle, nothing, load=year_csv())))
+    rows = {name: figure for name, figure, _ in worth_rows(found.life, found.inputs.scenario.ask.money)}
+    assert rows["rate of return"] == "none"
+    assert rows["payback"] == "none"
+    assert found.summary()["life"]["irr_frac"] == []
