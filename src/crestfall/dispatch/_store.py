@@ -349,64 +349,68 @@ def join_tapered(
     bool
         Whether any of it lies between them.
     """
+    # Everything is unpacked first, as in `_take_steps`.
     new_slope, new_length = spare
+    v_slope, v_length, f_slope, f_length = v.slope, v.length, plan.slope, plan.length
+    rise_in, limit_in, rise_out, limit_out = store.rise_in, store.limit_in, store.rise_out, store.limit_out
     scale, i, tail = v.scale[0], v.head[0], v.tail[0]
-    v.slope[i:tail] *= scale
-    v.length[i:tail] /= scale
+    if scale != 1.0:
+        for k in range(i, tail):
+            v_slope[k], v_length[k] = v_slope[k] * scale, v_length[k] / scale
     keep, e = store.keep_frac[t], v.left[0]
     j, first = plan.last[t] - 1, plan.first[t]
-    v_rest = v.length[i] if i < tail else 0.0
-    f_rest = plan.length[j] if j >= first else 0.0
-    while change > store.limit_in - store.rise_in * e + TINY_KWH and j >= first:
-        part = min(f_rest, change - store.limit_in + store.rise_in * e)
+    v_rest = v_length[i] if i < tail else 0.0
+    f_rest = f_length[j] if j >= first else 0.0
+    while change > limit_in - rise_in * e + TINY_KWH and j >= first:
+        part = min(f_rest, change - limit_in + rise_in * e)
         change -= part
         f_rest -= part
         if f_rest <= TINY_KWH:
             j -= 1
-            f_rest = plan.length[j] if j >= first else 0.0
+            f_rest = f_length[j] if j >= first else 0.0
     low_y, high_y = low * keep, high * keep
     y = e - change
     at, left = 0, max(y, low_y)
     while y < high_y and (i < tail or j >= first):
-        is_up = i < tail and (j < first or v.slope[i] <= -plan.slope[j])
+        is_up = i < tail and (j < first or v_slope[i] <= -f_slope[j])
         part, along = v_rest if is_up else f_rest, 0.0
-        if is_up and change > 0.0 and store.rise_in > 0.0:
-            room = (store.limit_in - change) / store.rise_in - e
+        if is_up and change > 0.0 and rise_in > 0.0:
+            room = (limit_in - change) / rise_in - e
             if room > TINY_KWH:
                 part = min(part, room)
             elif j < first:
                 break
             else:
-                along = store.rise_in
+                along = rise_in
         elif not is_up and change - part < 0.0:
-            room = change + store.limit_out + store.rise_out * e
+            room = change + limit_out + rise_out * e
             if room > TINY_KWH:
                 part = min(part, room)
             elif i >= tail:
                 break
-            elif store.rise_out > 0.0:
-                along = store.rise_out
+            elif rise_out > 0.0:
+                along = rise_out
             else:
                 j = first - 1  # the limit does not rise with the store: no more discharge at all
                 continue
         if along > 0.0:
             v_part = min(v_rest, f_rest / along)
             f_part = v_part * along
-            piece = (v.slope[i] - plan.slope[j] * along) / (1.0 + along)
+            piece = (v_slope[i] - f_slope[j] * along) / (1.0 + along)
         elif is_up:
-            v_part, f_part, piece = part, 0.0, v.slope[i]
+            v_part, f_part, piece = part, 0.0, v_slope[i]
         elif part > 0.0 and f_rest > 0.0:
-            v_part, f_part, piece = 0.0, part, -plan.slope[j]
+            v_part, f_part, piece = 0.0, part, -f_slope[j]
         else:
             break
         e, change = e + v_part, change - f_part
         v_rest, f_rest = v_rest - v_part, f_rest - f_part
         if i < tail and v_rest <= TINY_KWH:
             i += 1
-            v_rest = v.length[i] if i < tail else 0.0
+            v_rest = v_length[i] if i < tail else 0.0
         if j >= first and f_rest <= TINY_KWH:
             j -= 1
-            f_rest = plan.length[j] if j >= first else 0.0
+            f_rest = f_length[j] if j >= first else 0.0
         begin = max(y, low_y)
         y = e - change
         shown = min(y, high_y) - begin
@@ -417,8 +421,9 @@ def join_tapered(
                 new_slope[at], new_length[at] = piece * keep, shown / keep
                 at += 1
     is_some = bool(y >= low_y - TINY_KWH and left <= high_y + TINY_KWH)
-    head = (len(v.slope) - at) // 2
-    v.slope[head : head + at], v.length[head : head + at] = new_slope[:at], new_length[:at]
+    head = (len(v_slope) - at) // 2
+    for k in range(at):
+        v_slope[head + k], v_length[head + k] = new_slope[k], new_length[k]
     v.head[0], v.tail[0], v.scale[0] = head, head + at, 1.0
     v.left[0], v.right[0] = min(left, high_y) / keep, max(min(y, high_y), low_y) / keep
     return is_some
