@@ -272,3 +272,21 @@ def test_value_of_one_more_kwh_is_a_finite_difference():
     bound = least_cost(larger, small)
     assert bound is not None
     assert small.objective - bound == pytest.approx(small.objective - large.objective, rel=1e-6)
+
+
+@pytest.mark.parametrize("keep", [0.9999, 0.98, 0.9, 0.5])
+def test_standing_losses_do_not_blow_up_rounding(keep):
+    """Two weeks of a different price in every quarter of an hour, in stores that lose little or nearly all of it."""
+    draw, n = np.random.default_rng(3), 14 * 96
+    problem = small_problem(
+        n,
+        step_h=0.25,
+        load_kw=draw.uniform(20, 120, n),
+        buy_per_kwh=draw.uniform(0.05, 0.4, n),
+        sell_per_kwh=0.04,
+        keep_frac=keep,
+        floor_kwh=10.0,
+    )
+    schedule = optimise(problem, solver="exact", gap_frac=GAP)
+    assert schedule.objective == pytest.approx(optimise(problem, solver="lp").objective, rel=1e-8)
+    assert is_proven(schedule)

@@ -427,19 +427,31 @@ def flows_of(data: StepData, change: Any, out: Any) -> None:
         data.import_limit_kw,
         data.export_limit_kw,
     )
-    buy, sell, into, outof = data.buy_per_kwh, data.sell_per_kwh, data.charge, data.discharge
+    buy, sell = data.buy_per_kwh, data.sell_per_kwh
+    # One loop for each direction: choosing between tuples of arrays in each step would take longer than the rest.
+    in_width, in_store, in_cooling = data.charge
+    out_width, out_store, out_cooling = data.discharge
+    charge, discharge, held_back, imported, exported = out
     for t in range(len(change)):
-        is_charge = change[t] > 0.0
-        chords = into if is_charge else outof
         left, ac, cooling = abs(change[t]) / h, 0.0, 0.0
-        for i in range(chords.shape[1]):
-            part = min(left / chords[1, i], chords[0, i])
-            left -= part * chords[1, i]
-            ac += part
-            cooling += part * chords[2, i]
-            if left <= 0.0:
-                break
-        net = demand[t] + (ac if is_charge else -ac) + cooling
+        if change[t] > 0.0:
+            for i in range(len(in_width)):
+                part = min(left / in_store[i], in_width[i])
+                left -= part * in_store[i]
+                ac += part
+                cooling += part * in_cooling[i]
+                if left <= 0.0:
+                    break
+            charge[t], discharge[t] = ac, 0.0
+        else:
+            for i in range(len(out_width)):
+                part = min(left / out_store[i], out_width[i])
+                left -= part * out_store[i]
+                ac += part
+                cooling += part * out_cooling[i]
+                if left <= 0.0:
+                    break
+            charge[t], discharge[t] = 0.0, ac
+        net = demand[t] + charge[t] - discharge[t] + cooling
         held = held_back_kw(net, buy[t], sell[t], export_limit[t], import_limit[t], curtailable[t])
-        out[0, t], out[1, t] = (ac, 0.0) if is_charge else (0.0, ac)
-        out[2, t], out[3, t], out[4, t] = held, max(net + held, 0.0), max(-net - held, 0.0)
+        held_back[t], imported[t], exported[t] = held, max(net + held, 0.0), max(-net - held, 0.0)

@@ -89,10 +89,14 @@ def _exact(problem: Problem, time_limit_s: float, gap_frac: float) -> tuple[Sche
     tell_of_compiling()
     try:
         schedule = solve_exactly(problem, time_limit_s=time_limit_s, gap_frac=gap_frac)
-        check_feasible(problem, schedule)
     except NotInClassError as error:
         logger.debug("the exact way does not fit: %s", error)
         return None, str(error)
+    try:
+        check_feasible(problem, schedule)
+    except SolverError as error:
+        logger.warning("the exact way failed its own check, the general solver takes over: %s", error)
+        return None, "the exact way failed its own check"
     return schedule, ""
 
 

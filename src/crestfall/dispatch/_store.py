@@ -23,7 +23,7 @@ REMEMBERED = 512  # most pieces of one that is remembered
 SAME_KWH, SAME_SLOPE = 1e-9, 1e-12  # two costs-to-go that differ by less are one
 TINY_KWH = 1e-11  # shorter lengths are rounding
 TIED = 1e-13  # slopes closer than this are one
-LEAST_SCALE = 1e-3
+LEAST_SCALE = 0.5  # standing losses have blown up twofold what rounding leaves
 
 
 class Store(NamedTuple):
@@ -221,11 +221,14 @@ def _take_steps(
         if tail - head > MOST_PIECES - n_new:
             return -2
         if head <= n_new or tail >= len(slope) - n_new or scale < LEAST_SCALE:
-            # Back to the middle of the room, and to a scale of 1, before either runs out.
+            # Back to the middle of the room, to a scale of 1, and to lengths that add up, before any of them runs out.
             middle, n = (len(slope) - (tail - head)) // 2, tail - head
             slope[middle : middle + n] = slope[head:tail].copy() * scale
             length[middle : middle + n] = length[head:tail].copy() / scale
             head, tail, scale = middle, middle + n, 1.0
+            total = length[head:tail].sum()
+            if total > 0.0:
+                length[head:tail] *= (right - left) / total
 
         # The pieces of the step, with the price of its caps on what lies above them.
         at, import_kw, change = x_first[t], import_at[t], least[t]
@@ -487,12 +490,27 @@ def backward(pieces: Pieces, caps: Caps, store: Store, v: Line, is_changed: Any,
         if not is_changed[chunk] and memory.n[chunk] >= 0 and is_as_before(v, memory, chunk + 1):
             _recall(v, memory, chunk)
             continue
+        _level(v)
         _remember(v, memory, chunk + 1)
         failed = _take_steps(chunk * CHUNK, min((chunk + 1) * CHUNK, n_steps), pieces, caps, store, v, out, spare)
         if failed != -1:
             return failed
+    _level(v)
     _remember(v, memory, 0)
     return -1
+
+
+@compiled
+def _level(v: Line) -> None:
+    """Make the lengths of a line add up to what lies between its ends: standing losses blow up what rounding leaves."""
+    head, tail, length = v.head[0], v.tail[0], v.length
+    total = 0.0
+    for i in range(head, tail):
+        total += length[i]
+    if total > 0.0:
+        factor = (v.right[0] - v.left[0]) * v.scale[0] / total
+        for i in range(head, tail):
+            length[i] *= factor
 
 
 @compiled

@@ -13,8 +13,8 @@ from crestfall.plant import survival_h
 from crestfall.replay import EnergyAccount, Replayed
 from crestfall.scenario.tariff_file import GROUPS
 from crestfall.study._inputs import Inputs
-from crestfall.study._neighbours import AtMost
 from crestfall.study._life_result import Life
+from crestfall.study._neighbours import AtMost
 from crestfall.tariff import DemandLine, Rates, Readings
 
 SUMMARY_SCHEMA = "crestfall-summary/1"
