@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from crestfall.control._at_meter import AtMeter
 from crestfall.dispatch import Chords, Curve, Problem, Schedule, Status, check_feasible
 from crestfall.scenario.scenario_file import RulesPolicy
 from crestfall.tariff import Rates
@@ -126,41 +127,6 @@ def _width_of_first(holds: NDArray[np.bool_], curve: Curve) -> FloatArray:
     return np.asarray(curve.widths_kw @ np.logical_and.accumulate(holds, axis=0))
 
 
-class _AtMeter:
-    """What a power at the terminals adds to import, or takes from it, with its cooling; for single values.
-
-    Parameters
-    ----------
-    widths_kw : ndarray of shape (n_segments,)
-        AC power of each chord [kW].
-    fracs : ndarray of shape (n_segments,)
-        Power at the meter for each kW AC.
-    """
-
-    def __init__(self, widths_kw: FloatArray, fracs: FloatArray) -> None:
-        self._pieces = list(zip(widths_kw.tolist(), fracs.tolist(), strict=True))
-
-    def of(self, ac_kw: float) -> float:
-        """Return the power at the meter for an AC power [kW]."""
-        at_meter = 0.0
-        for width, frac in self._pieces:
-            part = min(ac_kw, width)
-            at_meter += part * frac
-            ac_kw -= part
-        return at_meter
-
-    def terminals_of(self, meter_kw: float) -> float:
-        """Return the AC power for a power at the meter; where cooling takes all that is gained, no more than that."""
-        ac = 0.0
-        for width, frac in self._pieces:
-            if frac <= 0:
-                break
-            part = min(meter_kw, width * frac)
-            ac += part / frac
-            meter_kw -= part
-        return ac
-
-
 class _Controller:
     """State of the policy between steps: what is stored, and one ceiling for each demand charge."""
 
@@ -168,8 +134,8 @@ class _Controller:
         self._problem = problem
         charging, discharging = problem.charging, problem.discharging
         self._charging, self._discharging = Chords(charging), Chords(discharging)
-        self._drawn = _AtMeter(charging.widths_kw, 1 + charging.cooling_fracs)
-        self._relief = _AtMeter(discharging.widths_kw, 1 - discharging.cooling_fracs)
+        self._drawn = AtMeter(charging.widths_kw, 1 + charging.cooling_fracs)
+        self._relief = AtMeter(discharging.widths_kw, 1 - discharging.cooling_fracs)
         charges = rates.peak_charges
         self._period: list[list[int]] = [charge.measure.periods.of.tolist() for charge in charges]
         self._measured: list[list[bool]] = [charge.measure.is_measured().tolist() for charge in charges]

@@ -242,6 +242,46 @@ class RulesPolicy(Block):
     )
 
 
+class RollingPolicy(Block):
+    """Settings of the policy that plans on forecasts again and again."""
+
+    horizon_h: Annotated[float, Field(gt=0, le=336)] = Field(default=48.0, description="how far each plan looks, hours")
+    plan_every_h: Annotated[float, Field(gt=0, le=24)] = Field(default=1.0, description="time between plans, hours")
+    load_forecast: Literal["last_week", "similar_days", "regression"] = Field(
+        default="similar_days",
+        description="last_week (the same time a week ago), similar_days (their mean, the latest with the most weight)"
+        " or regression (on time, kind of day and temperature)",
+    )
+    pv_forecast: Literal["yesterday", "recent_days", "regression"] = Field(
+        default="recent_days",
+        description="yesterday (the same time), recent_days (their mean, the latest with the most weight) or regression"
+        " (on time and temperature)",
+    )
+    prices_known_h: Annotated[float, Field(gt=0)] | None = Field(
+        default=None,
+        description="how far ahead prices are known, hours; beyond, those of the last known day are taken."
+        " Left out: as far as the plan looks, as on a tariff sheet",
+    )
+    peak_rule: Literal["reserve", "headroom", "both"] = Field(
+        default="both",
+        description="how peaks that nobody foresees are met: reserve (energy kept by time of day, as the last weeks"
+        " would have needed it), headroom (room below the target, from past errors of the forecast) or both",
+    )
+    caution_frac: Share = Field(
+        default=1.0, description="share of past days that reserve or headroom would have sufficed for; 1 is all of them"
+    )
+    target_margin_frac: Share = Field(
+        default=0.1, description="how far a peak's target lies above the lowest that the last weeks could have kept"
+    )
+    learn_days: Annotated[int, Field(ge=7, le=366)] = Field(
+        default=28, description="days looked back on for targets, reserve and headroom"
+    )
+    first_ceiling_kw: NonNegative | None = Field(
+        default=None,
+        description="target until a week is known; left out: the import of the first step. It only rises",
+    )
+
+
 class ReplaySettings(Block):
     """How finely the schedule is stepped through the true plant."""
 
@@ -296,5 +336,6 @@ class ScenarioFile(Block):
     )
     dispatch: Dispatch = Field(default_factory=Dispatch, description="settings of the optimiser")
     rules: RulesPolicy = Field(default_factory=RulesPolicy, description="settings of the policy 'rules'")
+    rolling: RollingPolicy = Field(default_factory=RollingPolicy, description="settings of the policy 'rolling'")
     replay: ReplaySettings = Field(default_factory=ReplaySettings, description="settings of the replay")
     output: Output = Field(default_factory=Output, description="what is written")

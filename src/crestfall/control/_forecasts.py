@@ -1,0 +1,365 @@
+"""Forecasts of load and PV from what is past, and how good they were.
+
+A forecast is asked with the values that are known so far, and with nothing else: what lies ahead cannot leak into it.
+Steps are numbered from the first known value, which may lie before the data of a study where there is a history.
+"""
+
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+SATURDAY, SUNDAY = 5, 6
+WORKING_DAY, REST_DAY = 0, 2  # Saturdays lie between
+
+
+@dataclass(frozen=True, slots=True)
+class DayClock:
+    """Where each step lies in its local day, and of what kind the day is.
+
+    Parameters
+    ----------
+    step_h : float
+        Length of a step [h].
+    day, slot : ndarray of int, shape (n_steps,)
+        Number of the local day, and of the step in it by the wall clock.
+    kind : ndarray of int, shape (n_steps,)
+        0 on working days, 1 on Saturdays, 2 on Sundays and holidays.
+    """
+
+    step_h: float
+    day: NDArray[np.int64]
+    slot: NDArray[np.int64]
+    kind: NDArray[np.int64]
+
+    @classmethod
+    def at(
+        cls, start: pd.DatetimeIndex, *, step_h: float, n_before: int = 0, holidays: tuple[str, ...] = ()
+    ) -> "DayClock":
+        """
+        Read wall clock and calendar.
+
+        Parameters
+        ----------
+        start : DatetimeIndex of shape (n_steps,)
+            Start of each step, zone-aware.
+        step_h : float
+            Length of a step [h].
+        n_before : int, default=0
+            Steps of history before the first.
+        holidays : tuple of str, default=()
+            Dates that are like Sundays, such as "2025-12-25".
+
+        Returns
+        -------
+        DayClock
+            For the steps of the history and then those given.
+        """
+        if n_before:
+            step = pd.Timedelta(hours=step_h)
+            start = pd.DatetimeIndex(pd.date_range(end=start[0] - step, periods=n_before, freq=step).append(start))
+        date = start.tz_localize(None).normalize().to_numpy().astype("datetime64[D]")
+        weekday = np.asarray(start.day_of_week)
+        is_rest = (weekday == SUNDAY) | np.isin(date, np.array(holidays, dtype="datetime64[D]"))
+        kind = np.where(is_rest, REST_DAY, np.where(weekday == SATURDAY, 1, WORKING_DAY))
+        minute = np.asarray(start.hour * 60 + start.minute)
+        slot = minute // max(round(step_h * 60), 1)
+        return cls(step_h, (date - date[0]).astype(np.int64), slot.astype(np.int64), kind.astype(np.int64))
+
+    @property
+    def n_slots(self) -> int:
+        """Steps in a day of 24 hours."""
+        return max(round(24 / self.step_h), 1)
+
+
+class Forecast(Protocol):
+    """What a rolling plan asks for load, and for PV."""
+
+    def ahead(self, past_kw: FloatArray, n_steps: int) -> FloatArray:
+        """
+        Return the power expected in the next steps.
+
+        Parameters
+        ----------
+        past_kw : ndarray of shape (n_past,)
+            All that is known, the latest last [kW].
+        n_steps : int
+            How many steps ahead.
+
+        Returns
+        -------
+        ndarray of shape (n_steps,)
+            Expected power, not negative [kW].
+        """
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class SameTime:
+    """The power at the same time some days ago; where that is not known, the same time of the latest known day.
+
+    Parameters
+    ----------
+    clock : DayClock
+        The steps.
+    days : int, default=7
+        How long ago: 7 for last week, 1 for yesterday.
+    """
+
+    clock: DayClock
+    days: int = 7
+
+    def ahead(self, past_kw: FloatArray, n_steps: int) -> FloatArray:
+        """Return the power expected in the next steps."""
+        known, day = len(past_kw), self.clock.n_slots
+        if not known:
+            return np.zeros(n_steps)
+        back = self.days * day
+        if known < back:  # fewer days, or as much as there is
+            back = max(known // day * day, 1)
+        return np.asarray(past_kw[known - back + np.arange(n_steps) % back], dtype=float)
+
+
+@dataclass(frozen=True, slots=True)
+class SimilarDays:
+    """The mean of the same time on earlier days of the same kind, the latest with the most weight.
+
+    Parameters
+    ----------
+    clock : DayClock
+        The steps.
+    half_life_days : float, default=10.0
+        A day that lies so much further back has half the weight.
+    reach_days : int, default=42
+        How far back days are looked for.
+    by_kind : bool, default=True
+        Whether working days, Saturdays and rest days are kept apart; PV does not know them.
+    carry_half_life_h : float, default=1.0
+        How soon the latest error is forgotten: the next steps are expected to be off in the same direction.
+    """
+
+    clock: DayClock
+    half_life_days: float = 10.0
+    reach_days: int = 42
+    by_kind: bool = True
+    carry_half_life_h: float = 1.0
+
+    def ahead(self, past_kw: FloatArray, n_steps: int) -> FloatArray:
+        """Return the power expected in the next steps."""
+        known = len(past_kw)
+        if not known:
+            return np.zeros(n_steps)
+        # The latest known step is forecast too: its error says something of those to come.
+        expected = self._means(past_kw[: known - 1], known - 1, n_steps + 1)
+        error, expected = float(past_kw[-1]) - expected[0], expected[1:]
+        fading = 0.5 ** (np.arange(1, n_steps + 1) * self.clock.step_h / self.carry_half_life_h)
+        return np.asarray(np.maximum(expected + error * fading, 0.0))
+
+    def _means(self, past_kw: FloatArray, begin: int, n_steps: int) -> FloatArray:
+        clock, known = self.clock, len(past_kw)
+        ahead = slice(begin, begin + n_steps)
+        fallback = float(past_kw[-1]) if known else 0.0
+        since = max(known - self.reach_days * clock.n_slots, 0)
+        if known == since:
+            return np.full(n_steps, fallback)
+        day, slot = clock.day[since:known], clock.slot[since:known]
+        first, last = int(day[0]), int(day[-1])
+        table = np.full((last - first + 1, clock.n_slots), np.nan)
+        table[day - first, slot] = past_kw[since:known]
+        kinds = np.empty(last - first + 1, dtype=np.int64)
+        kinds[day - first] = clock.kind[since:known]
+        weights = 0.5 ** ((last - first - np.arange(last - first + 1)) / self.half_life_days)
+        is_known = ~np.isnan(table)
+        values = np.where(is_known, table, 0.0)
+        target_kind = clock.kind[ahead] if self.by_kind else np.zeros(n_steps, dtype=np.int64)
+        profiles = np.empty((REST_DAY + 1, clock.n_slots))
+        for kind in np.unique(target_kind):
+            like = _like(kinds, int(kind)) if self.by_kind else np.ones(len(kinds), dtype=bool)
+            total = np.einsum("d,ds->s", weights * like, is_known.astype(float))
+            mean = np.einsum("d,ds->s", weights * like, values)
+            profiles[kind] = np.divide(mean, total, out=np.full(clock.n_slots, fallback), where=total > 0)
+        return np.asarray(profiles[target_kind, clock.slot[ahead]])
+
+
+def _like(kinds: NDArray[np.int64], kind: int) -> NDArray[np.bool_]:
+    """Return the days of a kind; with none of them yet, all days."""
+    same = kinds == kind
+    return same if same.any() else np.ones(len(kinds), dtype=bool)
+
+
+@dataclass(slots=True)
+class _Fit:
+    """Coefficients with the data they were fitted to; other data ask for another fit."""
+
+    known: int = -1
+    past_kw: FloatArray = field(default_factory=lambda: np.zeros(0))
+    coefficients: FloatArray = field(default_factory=lambda: np.zeros(0))
+
+
+@dataclass(frozen=True, slots=True)
+class Regression:
+    """Least squares on the time of day, the kind of day and the temperature, fitted anew as each local day begins.
+
+    The temperature ahead is taken to be that of the same time on the latest known day: weather is not known before.
+
+    Parameters
+    ----------
+    clock : DayClock
+        The steps.
+    temperature_c : ndarray of shape (n_steps,), optional
+        Ambient temperature on the clock's steps; only what is past is read [°C].
+    by_kind : bool, default=True
+        Whether working days, Saturdays and rest days have their own course.
+    reach_days : int, default=56
+        How far back the fit looks.
+    harmonics : int, default=8
+        Waves in the course of a day.
+    """
+
+    clock: DayClock
+    temperature_c: FloatArray | None = None
+    by_kind: bool = True
+    reach_days: int = 56
+    harmonics: int = 8
+    _fit: _Fit = field(default_factory=_Fit, repr=False, compare=False)
+
+    def ahead(self, past_kw: FloatArray, n_steps: int) -> FloatArray:
+        """Return the power expected in the next steps."""
+        known, clock = len(past_kw), self.clock
+        day_begin = known - int(
+            np.count_nonzero(clock.day[max(known - 2 * clock.n_slots, 0) : known] == clock.day[known])
+        )
+        if day_begin < 8 * clock.n_slots:  # less than a week and a day: too little to fit to
+            return SameTime(clock).ahead(past_kw, n_steps)
+        coefficients = self._fitted(past_kw[:day_begin], day_begin)
+        expected = self._rows(known, known + n_steps, known) @ coefficients
+        return np.asarray(np.maximum(expected, 0.0))
+
+    def _fitted(self, past_kw: FloatArray, known: int) -> FloatArray:
+        begin = max(known - self.reach_days * self.clock.n_slots, 0)
+        fit, recent = self._fit, past_kw[begin:]
+        if fit.known != known or not np.array_equal(fit.past_kw, recent):
+            rows = self._rows(begin, known, known)
+            # A little of a ridge: in a week without a holiday nothing is known of one.
+            square = rows.T @ rows + 1e-6 * len(rows) * np.eye(rows.shape[1])
+            fit.known, fit.past_kw = known, np.array(recent, dtype=float)
+            fit.coefficients = np.asarray(np.linalg.solve(square, rows.T @ recent), dtype=float)
+        return fit.coefficients
+
+    def _rows(self, begin: int, end: int, known: int) -> FloatArray:
+        clock = self.clock
+        angle = 2 * np.pi * np.outer(clock.slot[begin:end], np.arange(1, self.harmonics + 1)) / clock.n_slots
+        course = np.hstack((np.ones((end - begin, 1)), np.cos(angle), np.sin(angle)))
+        kinds = range(REST_DAY + 1) if self.by_kind else ()
+        parts = [course * (clock.kind[begin:end] == kind)[:, None] for kind in kinds] or [course]
+        if self.temperature_c is not None:
+            step = np.arange(begin, end)
+            ahead = np.maximum(step - known, -1) // clock.n_slots + 1  # days beyond what is known
+            warmth = self.temperature_c[step - np.maximum(ahead, 0) * clock.n_slots]
+            # Heating begins below about 15 and cooling above about 20 degrees: common practice, no source.
+            parts.append(np.stack((np.maximum(15 - warmth, 0), np.maximum(warmth - 20, 0)), axis=1))
+        return np.hstack(parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """A forecast made elsewhere: one value for each step.
+
+    Parameters
+    ----------
+    values_kw : ndarray of shape (n_steps,)
+        The forecast [kW].
+    issued : ndarray of int, shape (n_steps,), optional
+        The step before which each value was known; left out: all of them from the start.
+
+    Raises
+    ------
+    ValueError
+        If a value is missing or negative, or was issued after the step it is for; the message names the first step.
+    """
+
+    values_kw: FloatArray
+    issued: NDArray[np.int64] | None = None
+
+    def __post_init__(self) -> None:
+        if (bad := ~(self.values_kw >= 0)).any():
+            step = int(np.argmax(bad))
+            raise ValueError(
+                f"the forecast is {self.values_kw[step]:g} at step {step}, expected a power of 0 or more;"
+                f" {int(bad.sum())} such steps"
+            )
+        if self.issued is not None and (late := self.issued > np.arange(len(self.values_kw))).any():
+            step = int(np.argmax(late))
+            raise ValueError(
+                f"the forecast for step {step} was issued at step {self.issued[step]}, expected no later than its own;"
+                " a forecast is made before what it is about"
+            )
+
+    def ahead(self, past_kw: FloatArray, n_steps: int) -> FloatArray:
+        """Return the power expected in the next steps; the latest known power where none was issued yet."""
+        known = len(past_kw)
+        values = self.values_kw[known : known + n_steps]
+        if len(values) < n_steps:
+            raise ValueError(f"the forecast ends at step {len(self.values_kw)}, expected {known + n_steps} steps")
+        if self.issued is None:
+            return values
+        latest = float(past_kw[-1]) if known else 0.0
+        return np.where(self.issued[known : known + n_steps] <= known, values, latest)
+
+
+def with_error(actual_kw: FloatArray, *, error_frac: float, seed: int = 1) -> Given:
+    """
+    Return what will happen, with an error of stated size: no forecast, but a measure of what a better one is worth.
+
+    Parameters
+    ----------
+    actual_kw : ndarray of shape (n_steps,)
+        What happens, history included [kW].
+    error_frac : float
+        Standard deviation of the error as a share of the mean power; 0 for a perfect forecast.
+    seed : int, default=1
+        Start of the random numbers.
+
+    Returns
+    -------
+    Given
+        The forecast; powers below zero are cut off.
+    """
+    error = np.random.default_rng(seed).standard_normal(len(actual_kw)) * error_frac * float(actual_kw.mean())
+    return Given(np.asarray(np.maximum(actual_kw + error, 0.0)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ForecastErrors:
+    """How far a forecast was from what happened.
+
+    Parameters
+    ----------
+    mape_frac : float
+        Mean of the absolute error as a share of the actual value, over steps where that is not 0; NaN with none.
+    mean_abs_kw : float
+        Mean of the absolute error [kW].
+    bias_kw : float
+        Mean of forecast less actual [kW].
+    peak_kw : float
+        Highest of the forecast less highest of what happened [kW].
+    """
+
+    mape_frac: float
+    mean_abs_kw: float
+    bias_kw: float
+    peak_kw: float
+
+    @classmethod
+    def of(cls, forecast_kw: FloatArray, actual_kw: FloatArray) -> "ForecastErrors":
+        """Compare a forecast with what happened."""
+        error, some = forecast_kw - actual_kw, actual_kw > 0
+        return cls(
+            mape_frac=float(np.mean(np.abs(error[some]) / actual_kw[some])) if some.any() else float("nan"),
+            mean_abs_kw=float(np.abs(error).mean()),
+            bias_kw=float(error.mean()),
+            peak_kw=float(forecast_kw.max() - actual_kw.max()),
+        )
