@@ -274,7 +274,8 @@ class _Controller:
 
     def _next_plan(self, t: int, content: float, last: _Plan | None) -> _Plan:
         """Plan from a step on; where there is no plan to be found, the last one is kept."""
-        from crestfall.dispatch._exact import NotInClassError, solve_exactly
+        from crestfall.dispatch._exact import solve_exactly
+        from crestfall.dispatch._passes import NotInClassError
 
         self._n_plans += 1
         p, n = self._problem, min(self._horizon, self._problem.n_steps - t)

@@ -336,6 +336,5 @@ class ScenarioFile(Block):
     )
     dispatch: Dispatch = Field(default_factory=Dispatch, description="settings of the optimiser")
     rules: RulesPolicy = Field(default_factory=RulesPolicy, description="settings of the policy 'rules'")
-    rolling: RollingPolicy = Field(default_factory=RollingPolicy, description="settings of the policy 'rolling'")
     replay: ReplaySettings = Field(default_factory=ReplaySettings, description="settings of the replay")
     output: Output = Field(default_factory=Output, description="what is written")
