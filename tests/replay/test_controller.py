@@ -338,9 +338,10 @@ def smooth_missions(draw):
 def moved_apart_kwh(plant: Plant, series: SiteSeries, done: Replayed, *, start_kwh: float, parts: int) -> float:
     """Return B of the docstring of `replay`: how far halves of the parts may move the store away."""
     part_h = series.step_h / parts
-    before = np.concatenate(([start_kwh], done.stored_kwh[:-1])) * plant.keep_frac(series.step_h)
+    held = np.concatenate(([start_kwh], done.stored_kwh[:-1]))
+    before = held * plant.keep_frac(series.step_h)
     change = done.stored_kwh - before
-    shares = []
+    shares, tapered = [], []
     for taper, limit_kw, end_kwh in (
         (plant.charge_taper, plant.into_limit_kw, plant.ceiling_kwh),
         (plant.discharge_taper, plant.outof_limit_kw, plant.floor_kwh),
@@ -348,8 +349,14 @@ def moved_apart_kwh(plant: Plant, series: SiteSeries, done: Replayed, *, start_k
         slope = 0.0 if taper is None else limit_kw * (1 - taper.at_end_frac) / abs(end_kwh - taper.from_kwh)
         assert slope * part_h <= 2
         shares.append(slope * part_h / 4 + (1 - plant.keep_frac(part_h / 2)) / 2)
+        tapered.append(slope * part_h / 4 * (held - before).sum())
     standstill_kwh = 2e-4 * series.step_h * series.n_steps  # below a tenth of a watt, or two, nothing flows
-    return shares[0] * np.maximum(change, 0).sum() + shares[1] * np.maximum(-change, 0).sum() + standstill_kwh
+    return (
+        shares[0] * np.maximum(change, 0).sum()
+        + shares[1] * np.maximum(-change, 0).sum()
+        + max(tapered)
+        + standstill_kwh
+    )
 
 
 def steepest(plant: Plant) -> float:
