@@ -19,7 +19,7 @@ GAP = 1e-9
 AGREES = 1e-6  # the general solver keeps its rows and reduced costs to 1e-7
 
 
-@settings(max_examples=120)
+@settings(max_examples=40)
 @given(
     problem=steady_problems(convex=True),
     share=st.sampled_from([0.0, 0.3, 0.7, 0.95]),
@@ -44,7 +44,7 @@ def test_cost_within_a_budget_is_that_of_the_general_solver(problem, share, budg
     assert abs(optimum.lower_bound - optimum.objective) <= 10 * AGREES * scale  # the program's own proof
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(
     problem=steady_problems(convex=True),
     price=st.floats(-1, 1),

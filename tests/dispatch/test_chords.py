@@ -15,7 +15,7 @@ from strategies import billed_peaks, price_rows, rows
 
 SOLVER_COST = 1e-6  # as in test_optimum.py
 GAP_FRAC, GAP_COST = 1e-6, 1e-6
-laws = settings(max_examples=60)
+laws = settings(max_examples=30)
 MULTIPLIER_RANGE = st.sampled_from([0.01, 0.1, 1.0])
 
 
@@ -82,7 +82,7 @@ def within_gap(cost: float) -> float:
 # --- against a second formulation -------------------------------------------------------------------------------------
 
 
-@settings(max_examples=150)
+@settings(max_examples=60)
 @given(problem=curved_problems(convex=True))
 def test_curved_problem_costs_what_an_independent_program_says(problem):
     exact = exact_optimum(problem)
@@ -91,7 +91,7 @@ def test_curved_problem_costs_what_an_independent_program_says(problem):
     assert schedule.objective == pytest.approx(exact, rel=0, abs=within_gap(exact))
 
 
-@settings(max_examples=150)
+@settings(max_examples=60)
 @given(problem=curved_problems(convex=False))
 def test_curved_problem_at_any_prices_costs_what_an_independent_program_says(problem):
     exact = exact_optimum(problem)

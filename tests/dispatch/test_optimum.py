@@ -19,7 +19,7 @@ GAP_FRAC, GAP_COST = 1e-6, 1e-6
 # Sums of some hundred products in another order.
 ROUNDING = 1e-9
 
-laws = settings(max_examples=40)  # each example solves once or twice, some 10 ms
+laws = settings(max_examples=25)  # each example solves once or twice, some 10 ms
 
 
 def within_gap(cost: float) -> float:
@@ -27,13 +27,13 @@ def within_gap(cost: float) -> float:
     return SOLVER_COST + GAP_COST + GAP_FRAC * abs(cost)
 
 
-@settings(max_examples=150)
+@settings(max_examples=60)
 @given(problem=moving_problems(convex=True))
 def test_convex_problem_costs_what_an_independent_linear_program_says(problem):
     assert optimise(problem, solver="lp").objective == pytest.approx(relaxed_optimum(problem), rel=0, abs=SOLVER_COST)
 
 
-@settings(max_examples=150)
+@settings(max_examples=60)
 @given(problem=moving_problems(convex=False))
 def test_any_problem_costs_what_an_independent_mixed_integer_program_says(problem):
     exact = one_way_optimum(problem)

@@ -1,7 +1,6 @@
 """A whole year in quarter hours."""
 
 import numpy as np
-import pytest
 
 from crestfall.dispatch import Status, idle_schedule, optimise
 from small_problems import peak_over, small_problem
@@ -9,7 +8,6 @@ from small_problems import peak_over, small_problem
 N_STEPS = 35_040
 
 
-@pytest.mark.slow
 def test_whole_year_of_quarter_hours_is_proven_optimal():
     """Twelve equal months with a billed peak each, prices by the time of day, PV, standing losses, a periodic end."""
     draw = np.random.default_rng(2025)
@@ -29,7 +27,7 @@ def test_whole_year_of_quarter_hours_is_proven_optimal():
         wear_per_kwh=0.01,
         peaks=tuple(peak_over(*steps, rate=11.0, name=f"Month {number}") for number, steps in enumerate(months)),
     )
-    schedule = optimise(problem, solver="lp")
+    schedule = optimise(problem)
     assert schedule.status is Status.OPTIMAL
     assert schedule.gap_frac(idle_schedule(problem).objective) <= 1e-6  # the gap that every study has to prove
     assert schedule.objective < idle_schedule(problem).objective
