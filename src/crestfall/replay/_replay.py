@@ -159,7 +159,7 @@ def replay(
     was moved first has lost a share ``1 - keep`` by standing. From the same content the halves so move less than the
     whole by a share of no more than ``slope h / 4 + (1 - keep) / 2``. Standing lowers a taper, too: by ``slope h / 4``
     of what it loses. The controller steers both to the same content and brings any two contents no further apart (if
-    ``slope h <= 2``). So at any time the stores differ by no more than B, the sum of these shares of all that was moved,
+    ``slope h <= 2``). So at any time the stores differ by no more than B, the sum of these shares of all that moved,
     and of the steeper taper's share of all that was lost by standing; and import and losses over the year by no
     more than ``2 B`` times the highest slope of AC power over power at the store. Jumps are left out: least loads,
     modules that start and stop, and the deadband.
