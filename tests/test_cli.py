@@ -412,10 +412,13 @@ def test_bug_ends_with_1_and_a_traceback(tmp_path):
 
 
 @pytest.fixture
-def solving(tmp_path):
-    """A run of the demo, in its own process, some time after it began to solve, which takes many seconds."""
+def solving(tmp_path, tmp_path_factory):
+    """A run of the demo by the general solver, in its own process, as it begins to solve, which takes many seconds."""
+    slow = tmp_path_factory.mktemp("slow") / "scenario.yaml"
+    text = DEMO.read_text(encoding="utf-8").replace("../data", str(DEMO.parents[1] / "data"))
+    slow.write_text(text.replace("dispatch:\n", "dispatch:\n  solver: lp\n"), encoding="utf-8")
     process = subprocess.Popen(
-        [sys.executable, "-c", "from crestfall.cli import main; main()", "run", DEMO, "--out", tmp_path / "out"],
+        [sys.executable, "-c", "from crestfall.cli import main; main()", "run", slow, "--out", tmp_path / "out"],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
