@@ -42,6 +42,7 @@ logger = logging.getLogger(__name__)
 
 WEIGHT_OF_BEST = 0.2  # in the blend with the master's answer
 MOST_ROUNDS = 200
+STILL = 0.1  # share of what a level may be off at the gap that is asked for
 MOST_BLOCKS = 400
 MOST_SIDES = 8  # searches for a better schedule where costs are not convex
 
@@ -266,11 +267,17 @@ class ExactSearch:
             if time.monotonic() > self._deadline:
                 status = Status.TIME_LIMIT
                 break
-            level = WEIGHT_OF_BEST * best_level + (1 - WEIGHT_OF_BEST) * answer
+            level = self._next_levels(level, WEIGHT_OF_BEST * best_level + (1 - WEIGHT_OF_BEST) * answer, best)
         # What the bound does not rest on proves nothing.
         kept = number + 1 - len(self._trials)
         self._proof = tuple(self._trials[i - kept] for i in master.in_use if i >= kept)
         return replace(best or schedule, status=status), bound
+
+    def _next_levels(self, level: FloatArray, wanted: FloatArray, best: Schedule) -> FloatArray:
+        """Leave levels where they are if moving them does not count: their months need not be gone through again."""
+        counts = self._gap_frac * max(abs(best.objective), 1.0) / len(level)
+        moves = np.abs(wanted - level) * self._price > STILL * counts
+        return np.where(moves, wanted, level) if moves.any() else wanted
 
     def _pass(self, level: FloatArray) -> Pass:
         """Return the cheapest change of stored energy for trial levels of the peaks."""
