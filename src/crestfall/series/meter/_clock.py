@@ -144,7 +144,7 @@ def clock_of(name: str, first_s: int, last_s: int) -> Clock:
     zone = zoneinfo.ZoneInfo(name)
 
     def offset(at_s: int) -> int:
-        return int(dt.datetime.fromtimestamp(at_s, zone).utcoffset().total_seconds())  # type: ignore[union-attr]
+        return int(dt.datetime.fromtimestamp(at_s, zone).utcoffset().total_seconds())  # type: ignore[union-attr]  # a zone always has one
 
     # No clock changes twice within a week.
     week_s = 7 * DAY_S

@@ -161,7 +161,7 @@ def _powers(streams: list[_Stream], step_s: int) -> np.ndarray[tuple[int], np.dt
     for stream in streams:
         values = np.array(stream.value) * 10.0 ** int(stream.kind.get("powerOfTenMultiplier", "0") or 0)
         unit = UNITS[stream.kind.get("uom", "72")]
-        parts.append(in_kw(values, unit, step_s / 3600))  # type: ignore[arg-type]
+        parts.append(in_kw(values, unit, step_s / 3600))  # type: ignore[arg-type]  # one of the units by now
     return np.concatenate(parts)
 
 

@@ -148,7 +148,7 @@ def _as_rows(name: str, loads: list[_Stream], exports: list[_Stream], said: Said
 
 
 def _of(stream: _Stream) -> NDArray[np.float64]:
-    return in_kw(np.concatenate(stream.values), UNITS[stream.unit.lower()], stream.length_min / 60)  # type: ignore[arg-type]
+    return in_kw(np.concatenate(stream.values), UNITS[stream.unit.lower()], stream.length_min / 60)  # type: ignore[arg-type]  # of the table
 
 
 def _onto(stream: _Stream, utc_s: NDArray[np.int64]) -> NDArray[np.float64]:
