@@ -51,7 +51,8 @@ class CapsOfPeaks(NamedTuple):
 
 def measured_by(problem: Problem, spans: Any) -> Measured:
     """Return which peak measures which interval."""
-    intervals = [np.searchsorted(spans, peak.steps) for peak in problem.peaks]
+    of_step = np.cumsum(np.bincount(spans[1:], minlength=problem.n_steps + 1))  # the interval each step is in
+    intervals = [of_step[peak.steps] for peak in problem.peaks]
     kvar = [np.zeros(len(peak.steps)) if peak.kvar is None else np.abs(peak.kvar) for peak in problem.peaks]
     if not intervals:
         return Measured(np.zeros(len(spans), dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0))

@@ -2,8 +2,9 @@
 
 For given caps on import one pass back and one forward through the steps give the least cost, and its slope in each cap.
 What ties distant steps together, the billed peaks with their ratchets, minimums and levels, is left to the master
-program, which proposes peaks until its bound meets the cost of the best schedule. It is asked at a blend of its own
-answer and of the best peaks so far, which keeps it from swinging [1]_.
+program, which proposes peaks until its bound meets the cost of the best schedule. It is asked at
+its own answer. Blends with the best peaks so far, which keep a coarse master from swinging [1]_, took more rounds here:
+a plane for each few days tells it enough.
 
 References
 ----------
@@ -13,14 +14,13 @@ References
 
 import logging
 import time
-from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from crestfall.dispatch._caps import caps_at, measured_by, on_peaks
+from crestfall.dispatch._caps import CapsOfPeaks, caps_at, measured_by, on_peaks
 from crestfall.dispatch._compiled import compiled
 from crestfall.dispatch._intervals import joined, spans_of, split
 from crestfall.dispatch._master import Master, Planes
@@ -28,7 +28,7 @@ from crestfall.dispatch._passes import NotInClassError, Pass, Passes
 from crestfall.dispatch._pieces import NEGLIGIBLE, StepData, StepLimitError, held_back_kw, pieces_of, step_data
 from crestfall.dispatch._problem import Problem, Taper
 from crestfall.dispatch._schedule import Schedule, Status
-from crestfall.dispatch._settlement import FloatArray, Settlement
+from crestfall.dispatch._settlement import FloatArray, Settlement, highest
 from crestfall.dispatch._store import (
     Store,
 )
@@ -40,10 +40,10 @@ from crestfall.dispatch._values import (
 
 logger = logging.getLogger(__name__)
 
-WEIGHT_OF_BEST = 0.2  # in the blend with the master's answer
 MOST_ROUNDS = 200
 STILL = 0.1  # share of what a level may be off at the gap that is asked for
 MOST_BLOCKS = 400
+MANY_BLOCKS, SHORTEST_BLOCK = 64, 96  # the longer ones are cut to make so many, of so many intervals at least
 MOST_SIDES = 8  # searches for a better schedule where costs are not convex
 
 
@@ -144,9 +144,6 @@ def solve_exactly(problem: Problem, *, time_limit_s: float = 600.0, gap_frac: fl
     return within_budget(problem, time_limit_s, gap_frac)
 
 
-MOST_TRIALS = 40  # that are kept while searching
-
-
 class ExactSearch:
     """
     The search for one problem.
@@ -206,7 +203,7 @@ class ExactSearch:
         bound = min(bound, best.objective)
         return replace(best, lower_bound=bound, repaired_steps=self._n_sided, proof=proof)
 
-    def _is_proven(self, schedule: Schedule, bound: float) -> bool:
+    def _is_proven(self, schedule: "Schedule | _Found", bound: float) -> bool:
         return schedule.objective - bound <= self._gap_frac * max(abs(schedule.objective), 1.0)
 
     def _keep_sides(self, schedule: Schedule) -> bool:
@@ -239,64 +236,74 @@ class ExactSearch:
             raise NotInClassError(str(error)) from None
         self._pieces = joined(self._steps, self._spans, self._problem.keep_frac)
         self._passes = Passes(self._problem, self._spans, self._pieces, self._store, self._measured.first)
-        self._trials: deque[Trial] = deque(maxlen=MOST_TRIALS)
 
     def _search(self) -> tuple[Schedule, float]:
         """Return the best schedule for the costs as they are laid out, and a bound."""
         p = self._problem
         if not p.peaks:
-            one = self._pass(np.zeros(0))
-            self._proof = tuple(self._trials)[-1:]
-            return self._schedule(one), self._bound_alone()
+            found = self._ask(np.zeros(0))
+            trial = Trial(np.zeros(0), found.one.values)
+            self._proof = (trial,)
+            return self._schedule(found, Status.OPTIMAL), self._bound_alone(trial)
         master = Master(p, self.block_starts)
-        self._trials.clear()
+        trials: dict[int, Trial] = {}
         status, bound, best = Status.OPTIMAL, -np.inf, None
-        level = best_level = _first_levels(p)
+        level = _first_levels(p)
         for number in range(MOST_ROUNDS):
-            one = self._pass(level)
-            schedule = self._schedule(one)
-            if best is None or schedule.objective < best.objective:
-                best = schedule
-                best_level = np.array([peak.of(schedule.import_kw) for peak in p.peaks])
-            master.add(self.planes(self._trials[-1]))
+            found = self._ask(level)
+            if best is None or found.objective < best.objective:
+                best = found
+            trials[number] = Trial(level, found.one.values)
+            master.add(self.planes(trials[number], found.caps))
             answer, now = master.solve()
             bound = max(bound, now)
+            trials = {i: trials[i] for i in master.in_use if i in trials}  # the rest proves nothing
             logger.debug("round %d: cost %.6f, bound %.6f", number, best.objective, bound)
             if self._is_proven(best, bound):
                 break
             if time.monotonic() > self._deadline:
                 status = Status.TIME_LIMIT
                 break
-            level = self._next_levels(level, WEIGHT_OF_BEST * best_level + (1 - WEIGHT_OF_BEST) * answer, best)
-        # What the bound does not rest on proves nothing.
-        kept = number + 1 - len(self._trials)
-        self._proof = tuple(self._trials[i - kept] for i in master.in_use if i >= kept)
-        return replace(best or schedule, status=status), bound
+            level = self._next_levels(level, answer, best)
+        self._proof = tuple(trials.values())
+        return self._schedule(best or found, status), bound
 
-    def _next_levels(self, level: FloatArray, wanted: FloatArray, best: Schedule) -> FloatArray:
+    def _next_levels(self, level: FloatArray, wanted: FloatArray, best: "_Found") -> FloatArray:
         """Leave levels where they are if moving them does not count: their months need not be gone through again."""
         counts = self._gap_frac * max(abs(best.objective), 1.0) / len(level)
         moves = np.abs(wanted - level) * self._price > STILL * counts
         return np.where(moves, wanted, level) if moves.any() else wanted
 
-    def _pass(self, level: FloatArray) -> Pass:
-        """Return the cheapest change of stored energy for trial levels of the peaks."""
-        one = self._passes.at(caps_at(self._measured, level, self._price))
-        self._trials.append(Trial(level, one.values))
-        return one
+    def _caps_at(self, level: FloatArray) -> CapsOfPeaks:
+        return caps_at(self._measured, level, self._price)
 
-    def planes(self, trial: Trial) -> Planes:
+    def _ask(self, level: FloatArray) -> "_Found":
+        """Return the cheapest flows for trial levels of the peaks."""
+        p = self._problem
+        caps = self._caps_at(level)
+        one = self._passes.at(caps)
+        change = split(self._pieces, self._steps, self._spans, p, one.change_kwh, one.start_kwh)
+        if change is None:
+            raise NotInClassError("the store has no room within intervals that the meter averages")
+        flows = np.empty((5, p.n_steps))
+        flows_of(self._data, change, flows)
+        _, discharge, _, imported, exported = flows
+        peaks = highest(p.peaks, imported)
+        cost = p.flows_cost(import_kw=imported, export_kw=exported, discharge_kw=discharge) + p.settled_cost(peaks)
+        return _Found(caps, one, change, flows, peaks, cost)
+
+    def planes(self, trial: Trial, caps: CapsOfPeaks | None = None) -> Planes:
         """Return what prices prove of the blocks, for any peaks and any energy between them."""
-        caps = caps_at(self._measured, trial.level, self._price)
+        caps = caps or self._caps_at(trial.level)
         bounds = block_bounds(
             self._data, self._pieces, caps.caps, self._store, trial.values, self._spans, self._starts, self._room
         )
         slopes, constant = on_peaks(caps, trial.values.on_cap, self._starts, len(self._problem.peaks))
         return Planes(bounds.constant + constant, bounds.begin_per_kwh, bounds.end_per_kwh, slopes)
 
-    def _bound_alone(self) -> float:
+    def _bound_alone(self, trial: Trial) -> float:
         """Return the bound of a problem without peaks."""
-        planes, p = self.planes(self._trials[-1]), self._problem
+        planes, p = self.planes(trial), self._problem
         begin, end = float(planes.begin_per_kwh[0]), float(planes.end_per_kwh[0])
         low, high = float(p.floor_kwh[-1]), float(p.ceiling_kwh[-1])
         total = float(planes.constant[0]) + p.fixed_cost + p.settlement.least_cost(np.zeros(0))
@@ -306,18 +313,13 @@ class ExactSearch:
             low = high = p.end_kwh
         return total + begin * p.start_kwh + min(end * low, end * high)
 
-    def _schedule(self, one: Pass) -> Schedule:
-        p = self._problem
-        change = split(self._pieces, self._steps, self._spans, p, one.change_kwh, one.start_kwh)
-        if change is None:
-            raise NotInClassError("the store has no room within intervals that the meter averages")
+    def _schedule(self, found: "_Found", status: Status) -> Schedule:
+        p, one = self._problem, found.one
         stored = one.stored_kwh
         if len(stored) != p.n_steps:
-            stored = _stored_between(change, one.start_kwh, p.keep_frac)
+            stored = _stored_between(found.change_kwh, one.start_kwh, p.keep_frac)
             stored[self._spans[1:] - 1] = one.stored_kwh
-        flows = np.empty((5, p.n_steps))
-        flows_of(self._data, change, flows)
-        charge, discharge, held, imported, exported = flows
+        charge, discharge, held, imported, exported = found.flows
         return Schedule(
             charge_kw=charge,
             discharge_kw=discharge,
@@ -326,12 +328,39 @@ class ExactSearch:
             curtailed_kw=held,
             import_kw=imported,
             export_kw=exported,
-            objective=p.running_cost(import_kw=imported, export_kw=exported, discharge_kw=discharge),
+            objective=found.objective,
             lower_bound=-np.inf,
-            status=Status.OPTIMAL,
+            status=status,
             note="the exact way",
             stored_per_kwh=np.repeat(one.values.stored_per_kwh, np.diff(self._spans)),
         )
+
+
+class _Found(NamedTuple):
+    """What trial levels of the peaks lead to.
+
+    Parameters
+    ----------
+    caps : CapsOfPeaks
+        The caps that stand for them.
+    one : Pass
+        The pass over the store.
+    change_kwh : ndarray of shape (n_steps,)
+        Change of stored energy of each step [kWh].
+    flows : ndarray of shape (5, n_steps)
+        Charge, discharge, PV held back, import and export [kW].
+    peaks : ndarray of shape (n_peaks,)
+        The peaks of its import [kW or kVA].
+    objective : float
+        Its running cost.
+    """
+
+    caps: CapsOfPeaks
+    one: Pass
+    change_kwh: FloatArray
+    flows: FloatArray
+    peaks: FloatArray
+    objective: float
 
 
 def _store_of(p: Problem, spans: Any) -> Store:
@@ -347,11 +376,19 @@ def _store_of(p: Problem, spans: Any) -> Store:
     floor, ceiling = p.floor_kwh[ends].copy(), p.ceiling_kwh[ends].copy()
     if p.end_kwh is not None:
         floor[-1] = ceiling[-1] = p.end_kwh
-    return Store(floor, ceiling, p.keep_frac ** lengths.astype(float), rise_in, limit_in, rise_out, limit_out)
+    keep = p.keep_frac ** np.arange(lengths.max() + 1.0)
+    return Store(floor, ceiling, keep[lengths], rise_in, limit_in, rise_out, limit_out)
 
 
 def _blocks_of(p: Problem, spans: Any) -> Any:
-    """Return the first interval of each block: the extents of the shortest peaks, and what lies between them."""
+    """
+    Return the first interval of each block, and the number of intervals.
+
+    The extents of the shortest peaks, and what lies between them. Long ones are cut: the more blocks the master has a
+    plane of, the sooner it knows where the peaks belong.
+    """
+    if not p.peaks:
+        return np.array([0, len(spans) - 1])
     extents = sorted(
         ((int(peak.steps.min()), int(peak.steps.max()) + peak.span) for peak in p.peaks if peak.steps.size),
         key=lambda extent: extent[1] - extent[0],
@@ -363,7 +400,11 @@ def _blocks_of(p: Problem, spans: Any) -> Any:
             break
         edges.update(edge for edge in (begin, end) if not inside[edge])
         inside[begin + 1 : end] = True
-    return np.unique(np.searchsorted(spans, sorted(edges)))
+    coarse = np.unique(np.searchsorted(spans, sorted(edges)))
+    length = max((len(spans) - 1) / MANY_BLOCKS, SHORTEST_BLOCK)
+    parts = np.maximum(np.round(np.diff(coarse) / length), 1).astype(int)
+    cut = [np.linspace(*ends, n, endpoint=False) for *ends, n in zip(coarse[:-1], coarse[1:], parts, strict=True)]
+    return np.unique(np.concatenate((*cut, coarse[-1:])).round().astype(np.int64))
 
 
 def exposures(rates: FloatArray, settlement: Settlement) -> FloatArray:
@@ -407,7 +448,7 @@ def _first_levels(p: Problem) -> FloatArray:
     """Return peaks to begin with: the idle plant's, less half of what the battery can give."""
     idle = np.clip(p.load_kw + p.auxiliary_kw - p.pv_kw, 0.0, None)
     relief = 0.5 * float(p.most_discharge_kw.max())
-    return np.array([max(peak.of(idle) - relief, peak.least) for peak in p.peaks])
+    return np.maximum(highest(p.peaks, idle) - relief, [peak.least for peak in p.peaks])
 
 
 def _stored_between(change: FloatArray, start: float, keep: float) -> FloatArray:

@@ -31,6 +31,8 @@ def spans_of(problem: Problem) -> Any:
     ndarray of int, shape (n_intervals + 1,), or None
         First step of each interval, and the number of steps; None if intervals of peaks overlap in part.
     """
+    if all(peak.span == 1 for peak in problem.peaks):
+        return np.arange(problem.n_steps + 1)
     joined = np.zeros(problem.n_steps, dtype=bool)  # to the step before
     is_first = np.zeros(problem.n_steps, dtype=bool)
     for peak in problem.peaks:

@@ -17,7 +17,7 @@ import numpy as np
 from highspy import _core
 
 from crestfall.dispatch._problem import Problem
-from crestfall.dispatch._settlement import FloatArray
+from crestfall.dispatch._settlement import FloatArray, highest
 from crestfall.errors import SolverError
 
 USED = 1e-9  # share of a bound below which a plane carries nothing of it
@@ -68,9 +68,8 @@ class Master:
         p = problem
         self._fixed_cost = p.fixed_cost
         self._n_peaks, self._n_own, self._n_blocks = len(p.peaks), len(p.settlement.names), len(starts) - 1
-        most_import_kw = p.most_import_kw
-        most = np.array([max(peak.least, peak.of(most_import_kw)) for peak in p.peaks])
         least = np.array([peak.least for peak in p.peaks])
+        most = np.maximum(highest(p.peaks, p.most_import_kw), least)
         ends = starts[1:] - 1
         low, high = p.floor_kwh[ends].copy(), p.ceiling_kwh[ends].copy()
         if p.end_kwh is not None:

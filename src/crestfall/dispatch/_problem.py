@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 
 from crestfall.dispatch._curve import WITHOUT_END_KW, Curve
-from crestfall.dispatch._settlement import NOTHING_TO_SETTLE, FloatArray, FlowSum, Peak, Settlement
+from crestfall.dispatch._settlement import NOTHING_TO_SETTLE, FloatArray, FlowSum, Peak, Settlement, highest
 from crestfall.plant import Segment
 
 
@@ -228,14 +228,22 @@ class Problem:
         import_kw, export_kw, discharge_kw : ndarray of shape (n_steps,)
             Flows at the meter and at the converter [kW].
         """
+        flows_cost = self.flows_cost(import_kw=import_kw, export_kw=export_kw, discharge_kw=discharge_kw)
+        return flows_cost + self.settled_cost(self.measured(import_kw, export_kw))
+
+    def flows_cost(self, *, import_kw: FloatArray, export_kw: FloatArray, discharge_kw: FloatArray) -> float:
+        """Return what is paid for each kWh of given flows, wear included."""
         # Summed without a threaded product: its threads take longer to wake than the sum does.
         at_meter = (self.buy_per_kwh * import_kw - self.sell_per_kwh * export_kw).sum()
         energy = self.step_h * float(at_meter + self.wear_per_kwh * discharge_kw.sum())
         if self.out_price_per_kwh:
             energy += self.out_price_per_kwh * self.out_kwh(discharge_kw)
-        measured = self.measured(import_kw, export_kw)
+        return energy
+
+    def settled_cost(self, measured: FloatArray) -> float:
+        """Return what is paid for measured peaks and sums, fixed amounts included."""
         priced = sum(peak.rate_per_kw * value for peak, value in zip(self.peaks, measured, strict=False))
-        return float(energy + priced + self.settlement.least_cost(measured) + self.fixed_cost)
+        return float(priced + self.settlement.least_cost(measured) + self.fixed_cost)
 
     def out_kwh(self, discharge_kw: FloatArray) -> float:
         """Return the energy that discharging takes out of the store in all steps, DC [kWh]."""
@@ -243,5 +251,5 @@ class Problem:
 
     def measured(self, import_kw: FloatArray, export_kw: FloatArray) -> FloatArray:
         """Return the peaks and then the sums of given flows, shape (n_peaks + n_sums,)."""
-        peaks = [peak.of(import_kw) for peak in self.peaks]
-        return np.array([*peaks, *(total.of(import_kw, export_kw) for total in self.sums)])
+        peaks = highest(self.peaks, import_kw)
+        return np.concatenate((peaks, [total.of(import_kw, export_kw) for total in self.sums]))

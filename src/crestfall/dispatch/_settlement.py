@@ -5,7 +5,7 @@ of import and export. They know nothing of steps, so they are small, and :class:
 flows in milliseconds.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -54,6 +54,29 @@ class Peak:
     def least(self) -> float:
         """Demand that is there without any import."""
         return 0.0 if self.kvar is None else float(np.abs(self.kvar).max(initial=0.0))
+
+
+def highest(peaks: Sequence[Peak], import_kw: FloatArray) -> FloatArray:
+    """
+    Return the highest interval of each peak, those of plain steps in one go: there may be one a day.
+
+    Parameters
+    ----------
+    peaks : sequence of Peak
+        The peaks.
+    import_kw : ndarray of shape (n_steps,)
+        Import [kW].
+
+    Returns
+    -------
+    ndarray of shape (n_peaks,)
+        In kW or kVA.
+    """
+    if not peaks or any(peak.span > 1 or peak.kvar is not None or not peak.steps.size for peak in peaks):
+        return np.array([peak.of(import_kw) for peak in peaks])
+    begins = np.concatenate(([0], np.cumsum([len(peak.steps) for peak in peaks])[:-1]))
+    together = import_kw[np.concatenate([peak.steps for peak in peaks])]
+    return np.asarray(np.maximum(np.maximum.reduceat(together, begins), 0.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

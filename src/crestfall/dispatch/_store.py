@@ -253,35 +253,27 @@ def _take_steps(
             at = hull(x_first[t], at, x_slope, x_length, x_ratio)
         x_last[t] = at
 
-        # Up to which stored energy each of them is worth it. Where it makes no difference the plant stands still: it
-        # neither charges nor goes on discharging.
-        reached, i, top = left, head, change
+        # Up to which stored energy each of them is worth it, and then it goes where its slope belongs, moving the
+        # shorter side of the line. Where it makes no difference the plant stands still: it neither charges nor goes on
+        # discharging.
+        i, top, inverse = head, change, 1.0 / scale
+        passed = added = 0.0  # length of the line so far, and what has been added to its next piece
         for j in range(at - 1, x_first[t] - 1, -1):
-            worth = (-x_slope[j] + (TIED if top <= TINY_KWH else -TIED)) / scale
-            while i < tail and slope[i] < worth:
-                reached += length[i] / scale
-                i += 1
-            x_stored[j] = reached
+            new, long = -x_slope[j] * inverse, x_length[j] * scale
+            worth = new + TIED * inverse if top <= TINY_KWH else new - TIED * inverse
+            if i < tail and slope[i] < worth:
+                passed += length[i] - added
+                i, added = i + 1, 0.0
+                while i < tail and slope[i] < worth:
+                    passed += length[i]
+                    i += 1
+            x_stored[j] = left + passed * inverse
             top -= x_length[j]
-
-        low, high = -np.inf, np.inf
-        if t > 0:
-            low, high = floor[t - 1], ceiling[t - 1]
-        if is_tapered:
-            v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0] = head, tail, left, right, scale
-            if not join_tapered(v, change, t, out, store, low, high, spare):
-                return t
-            head, tail, left, right, scale = v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0]
-            continue
-
-        # Join: each piece goes where its slope belongs, moving the shorter side of the line.
-        i = head
-        for j in range(at - 1, x_first[t] - 1, -1):
-            new, long = -x_slope[j] / scale, x_length[j] * scale
-            while i < tail and slope[i] < new:
-                i += 1
+            if is_tapered:
+                continue
             if i < tail and slope[i] - new < TIED:
                 length[i] += long
+                added += long
             elif i > head and new - slope[i - 1] < TIED:
                 length[i - 1] += long
             elif i - head < tail - i:
@@ -294,13 +286,25 @@ def _take_steps(
                     slope[k], length[k] = slope[k - 1], length[k - 1]
                 slope[i], length[i] = new, long
                 tail += 1
+                i += 1
+
+        low, high = -np.inf, np.inf
+        if t > 0:
+            low, high = floor[t - 1], ceiling[t - 1]
+        if is_tapered:
+            v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0] = head, tail, left, right, scale
+            if not join_tapered(v, change, t, out, store, low, high, spare):
+                return t
+            head, tail, left, right, scale = v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0]
+            continue
         left, right, scale = (left - change) / keep[t], (right - top) / keep[t], scale * keep[t]
+        inverse = 1.0 / scale
 
         # Cut to what lies between the bounds of the step before.
         if left > high + TINY_KWH or right < low - TINY_KWH:
             return t
         while left < low and head < tail:
-            part = length[head] / scale
+            part = length[head] * inverse
             if left + part <= low + TINY_KWH:
                 left += part
                 head += 1
@@ -308,7 +312,7 @@ def _take_steps(
                 length[head] -= (low - left) * scale
                 left = low
         while right > high and tail > head:
-            part = length[tail - 1] / scale
+            part = length[tail - 1] * inverse
             if right - part >= high - TINY_KWH:
                 right -= part
                 tail -= 1
