@@ -69,18 +69,40 @@ def why_not(problem: Problem) -> str | None:
 
 
 class Trial(NamedTuple):
-    """Prices that one pass has found at trial levels of the peaks.
+    """Prices that one pass has found at trial levels of the peaks, in little room: most caps are worth nothing.
 
     Parameters
     ----------
     level : ndarray of shape (n_peaks,)
         The levels [kW or kVA].
     values : Values
-        The prices.
+        The prices, those of caps left out.
+    n_caps : int
+        Number of caps.
+    caps : ndarray of int, shape (n_worth,)
+        The caps that are worth something.
+    on_cap : ndarray of shape (n_worth,)
+        What they are worth.
     """
 
     level: FloatArray
     values: Values
+    n_caps: int
+    caps: Any
+    on_cap: FloatArray
+
+    @staticmethod
+    def of(level: FloatArray, values: Values) -> "Trial":
+        """Return the trial of levels and the prices found there."""
+        caps = np.flatnonzero(values.on_cap)
+        rest = values._replace(on_cap=np.zeros(0))
+        return Trial(level, rest, len(values.on_cap), caps, values.on_cap[caps])
+
+    def all_values(self) -> Values:
+        """Return the prices, those of all caps among them."""
+        on_cap = np.zeros(self.n_caps)
+        on_cap[self.caps] = self.on_cap
+        return self.values._replace(on_cap=on_cap)
 
 
 def bound_by(trials: Sequence[Trial], problem: Problem) -> float:
@@ -110,7 +132,7 @@ def bound_by(trials: Sequence[Trial], problem: Problem) -> float:
     search = ExactSearch(problem, np.inf, 0.0)
     master = Master(problem, search.block_starts)
     for trial in trials:
-        master.add(search.planes(trial))
+        master.add(search.planes(trial.all_values(), search.caps_at(trial.level)))
     return master.solve()[1]
 
 
@@ -172,6 +194,7 @@ class ExactSearch:
         self._store = _store_of(p, self._spans)
         self._take_pieces()
         self._room = room_for_step(self._data)
+        self._flows = np.empty((5, p.n_steps))  # of the schedule that is looked at
         self._starts = _blocks_of(p, self._spans)
         self._proof: tuple[Trial, ...] = ()
 
@@ -241,20 +264,21 @@ class ExactSearch:
         """Return the best schedule for the costs as they are laid out, and a bound."""
         p = self._problem
         if not p.peaks:
-            found = self._ask(np.zeros(0))
-            trial = Trial(np.zeros(0), found.one.values)
-            self._proof = (trial,)
-            return self._schedule(found, Status.OPTIMAL), self._bound_alone(trial)
+            caps = self.caps_at(np.zeros(0))
+            found = self._ask(caps)
+            self._proof = (Trial.of(np.zeros(0), found.one.values),)
+            return self._schedule(found, Status.OPTIMAL), self._bound_alone(self.planes(found.one.values, caps))
         master = Master(p, self.block_starts)
         trials: dict[int, Trial] = {}
         status, bound, best = Status.OPTIMAL, -np.inf, None
         level = _first_levels(p)
         for number in range(MOST_ROUNDS):
-            found = self._ask(level)
+            caps = self.caps_at(level)
+            found = self._ask(caps)
             if best is None or found.objective < best.objective:
                 best = found
-            trials[number] = Trial(level, found.one.values)
-            master.add(self.planes(trials[number], found.caps))
+            trials[number] = Trial.of(level, found.one.values)
+            master.add(self.planes(found.one.values, caps))
             answer, now = master.solve()
             bound = max(bound, now)
             trials = {i: trials[i] for i in master.in_use if i in trials}  # the rest proves nothing
@@ -274,36 +298,34 @@ class ExactSearch:
         moves = np.abs(wanted - level) * self._price > STILL * counts
         return np.where(moves, wanted, level) if moves.any() else wanted
 
-    def _caps_at(self, level: FloatArray) -> CapsOfPeaks:
+    def caps_at(self, level: FloatArray) -> CapsOfPeaks:
+        """Return the caps for trial levels of the peaks, shape (n_peaks,)."""
         return caps_at(self._measured, level, self._price)
 
-    def _ask(self, level: FloatArray) -> "_Found":
-        """Return the cheapest flows for trial levels of the peaks."""
-        p = self._problem
-        caps = self._caps_at(level)
+    def _ask(self, caps: CapsOfPeaks) -> "_Found":
+        """Return the cheapest flows under caps."""
+        p, flows = self._problem, self._flows
         one = self._passes.at(caps)
         change = split(self._pieces, self._steps, self._spans, p, one.change_kwh, one.start_kwh)
         if change is None:
             raise NotInClassError("the store has no room within intervals that the meter averages")
-        flows = np.empty((5, p.n_steps))
         flows_of(self._data, change, flows)
         _, discharge, _, imported, exported = flows
         peaks = highest(p.peaks, imported)
         cost = p.flows_cost(import_kw=imported, export_kw=exported, discharge_kw=discharge) + p.settled_cost(peaks)
-        return _Found(caps, one, change, flows, peaks, cost)
+        return _Found(one, change, peaks, cost)
 
-    def planes(self, trial: Trial, caps: CapsOfPeaks | None = None) -> Planes:
-        """Return what prices prove of the blocks, for any peaks and any energy between them."""
-        caps = caps or self._caps_at(trial.level)
+    def planes(self, values: Values, caps: CapsOfPeaks) -> Planes:
+        """Return what prices found under caps prove of the blocks, for any peaks and any energy between them."""
         bounds = block_bounds(
-            self._data, self._pieces, caps.caps, self._store, trial.values, self._spans, self._starts, self._room
+            self._data, self._pieces, caps.caps, self._store, values, self._spans, self._starts, self._room
         )
-        slopes, constant = on_peaks(caps, trial.values.on_cap, self._starts, len(self._problem.peaks))
+        slopes, constant = on_peaks(caps, values.on_cap, self._starts, len(self._problem.peaks))
         return Planes(bounds.constant + constant, bounds.begin_per_kwh, bounds.end_per_kwh, slopes)
 
-    def _bound_alone(self, trial: Trial) -> float:
-        """Return the bound of a problem without peaks."""
-        planes, p = self.planes(trial), self._problem
+    def _bound_alone(self, planes: Planes) -> float:
+        """Return the bound of a problem without peaks, from the plane of its one block."""
+        p = self._problem
         begin, end = float(planes.begin_per_kwh[0]), float(planes.end_per_kwh[0])
         low, high = float(p.floor_kwh[-1]), float(p.ceiling_kwh[-1])
         total = float(planes.constant[0]) + p.fixed_cost + p.settlement.least_cost(np.zeros(0))
@@ -319,7 +341,8 @@ class ExactSearch:
         if len(stored) != p.n_steps:
             stored = _stored_between(found.change_kwh, one.start_kwh, p.keep_frac)
             stored[self._spans[1:] - 1] = one.stored_kwh
-        charge, discharge, held, imported, exported = found.flows
+        flows_of(self._data, found.change_kwh, self._flows)
+        charge, discharge, held, imported, exported = self._flows.copy()
         return Schedule(
             charge_kw=charge,
             discharge_kw=discharge,
@@ -341,24 +364,18 @@ class _Found(NamedTuple):
 
     Parameters
     ----------
-    caps : CapsOfPeaks
-        The caps that stand for them.
     one : Pass
         The pass over the store.
     change_kwh : ndarray of shape (n_steps,)
         Change of stored energy of each step [kWh].
-    flows : ndarray of shape (5, n_steps)
-        Charge, discharge, PV held back, import and export [kW].
     peaks : ndarray of shape (n_peaks,)
         The peaks of its import [kW or kVA].
     objective : float
         Its running cost.
     """
 
-    caps: CapsOfPeaks
     one: Pass
     change_kwh: FloatArray
-    flows: FloatArray
     peaks: FloatArray
     objective: float
 
@@ -403,8 +420,9 @@ def _blocks_of(p: Problem, spans: Any) -> Any:
     coarse = np.unique(np.searchsorted(spans, sorted(edges)))
     length = max((len(spans) - 1) / MANY_BLOCKS, SHORTEST_BLOCK)
     parts = np.maximum(np.round(np.diff(coarse) / length), 1).astype(int)
-    cut = [np.linspace(*ends, n, endpoint=False) for *ends, n in zip(coarse[:-1], coarse[1:], parts, strict=True)]
-    return np.unique(np.concatenate((*cut, coarse[-1:])).round().astype(np.int64))
+    # Evenly between the ends of each, and the last end.
+    at = np.concatenate([k + np.arange(n) / n for k, n in enumerate(parts)] + [[len(parts)]])
+    return np.unique(np.interp(at, np.arange(len(coarse)), coarse).round().astype(np.int64))
 
 
 def exposures(rates: FloatArray, settlement: Settlement) -> FloatArray:

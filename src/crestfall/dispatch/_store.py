@@ -19,7 +19,7 @@ from crestfall.dispatch._settlement import FloatArray
 
 MOST_PIECES = 20_000  # of a cost-to-go; a store that needs more is left to the general solver
 CHUNK = 96  # steps between remembered costs-to-go
-REMEMBERED = 512  # most pieces of one that is remembered
+REMEMBERED = 256  # most pieces of one that is remembered
 SAME_KWH, SAME_SLOPE = 1e-9, 1e-12  # two costs-to-go that differ by less are one
 TINY_KWH = 1e-11  # shorter lengths are rounding
 TIED = 1e-13  # slopes closer than this are one
