@@ -10,6 +10,7 @@ from ruamel.yaml import YAML
 
 import crestfall
 from crestfall.report._connection import CAUTIONS, connection_rows, sheet_of
+from crestfall.report._days import days_of
 from crestfall.report._life import (
     TERMS,
     YEARS_HEAD,
@@ -143,6 +144,7 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         "plant_rows": _plant_rows(inputs),
         "energy_rows": _energy_rows(result.headline),
         "pictures": list(pictures.values()),
+        "days": days_of(result) if inputs.plant.option.is_battery else None,
         "life": None if result.life is None else _life_content(result, result.life, life_pictures),
         "connection_picture": connection_picture,
         "connection_rows": _connection_rows(result),

@@ -1,0 +1,126 @@
+"""The report in a real browser; left out where none is installed."""
+
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from crestfall.report import write_result
+from hourly_site import HOSTILE_NAME, SVG_AND_PNG, shared_study
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+AXE = Path(__file__).parents[2] / "node_modules" / "axe-core" / "axe.min.js"
+BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+pytestmark = pytest.mark.skipif(BROWSER is None, reason="no browser (chromium) is installed")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """A year of hours of a site whose name is a script."""
+    result = shared_study(SVG_AND_PNG, HOSTILE_NAME)
+    return write_result(result, tmp_path_factory.mktemp("browser") / "out").parent
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with sync_api.sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=BROWSER, args=["--no-sandbox"])
+        yield opened
+        opened.close()
+
+
+@pytest.fixture
+def opened(browser, folder):
+    """The report, what it asked for, and what it complained of."""
+    context = browser.new_context(viewport={"width": 1440, "height": 900}, offline=True, locale="en-GB")
+    page = context.new_page()
+    asked, said = [], []
+    page.on("request", lambda request: asked.append(request.url))
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.on("dialog", lambda dialog: (said.append(dialog.message), dialog.dismiss()))
+    page.goto((folder / "report.html").as_uri())
+    yield page, asked, said
+    context.close()
+
+
+def test_report_opens_in_silence_and_asks_for_nothing(opened, folder):
+    page, asked, said = opened
+    page.wait_for_selector("#days-picture svg")
+    assert said == []
+    assert [url for url in asked if not url.startswith("data:")] == [(folder / "report.html").as_uri()]
+
+
+@pytest.mark.parametrize("width", [360, 1440])
+def test_nothing_overflows_sideways(opened, width):
+    page, _, _ = opened
+    page.set_viewport_size({"width": width, "height": 800})
+    page.wait_for_timeout(200)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+def read(page) -> dict[str, str]:
+    """Return what is read off the picture of a day."""
+    pairs = page.eval_on_selector_all(
+        "#days-read > div", "all => all.map(one => [one.children[0].textContent, one.children[1].textContent])"
+    )
+    return dict(pairs)
+
+
+def number(text: str) -> float:
+    return float(text.split()[0].replace(",", ""))
+
+
+@pytest.mark.parametrize("date", ["2025-01-01", "2025-03-30", "2025-07-14", "2025-10-26", "2025-12-31"])
+def test_day_shows_the_numbers_of_the_schedule(opened, folder, date):
+    """Days on which clocks change are among them: they have 23 or 25 hours."""
+    page, _, _ = opened
+    page.fill("#days-date", date)
+    page.dispatch_event("#days-date", "change")
+    frame = pd.read_parquet(folder / "schedule.parquet")
+    day = frame[np.asarray(frame.index.strftime("%Y-%m-%d")) == date]
+    page.focus("#days-picture")
+    for _ in range(30):
+        page.keyboard.press("ArrowLeft")
+    for start, row in day.iterrows():
+        shown = read(page)
+        assert shown["time"].startswith(start.strftime("%H:%M"))
+        assert number(shown["load"]) == pytest.approx(row.load_kw, abs=0.051)
+        assert number(shown["at the meter"]) == pytest.approx(row.import_kw - row.export_kw, abs=0.051)
+        assert number(shown["charge"]) == pytest.approx(row.charge_kw, abs=0.051)
+        assert number(shown["discharge"]) == pytest.approx(row.discharge_kw, abs=0.051)
+        assert number(shown["stored at the end"]) == pytest.approx(row.stored_kwh, abs=0.051)
+        assert number(shown["price of import"]) == pytest.approx(row.buy_per_kwh, abs=5.1e-5)
+        page.keyboard.press("ArrowRight")
+
+
+def test_days_turn_by_mouse_and_keyboard(opened):
+    page, _, _ = opened
+    page.fill("#days-date", "2025-05-05")
+    page.dispatch_event("#days-date", "change")
+    page.click("#days-on")
+    assert page.input_value("#days-date") == "2025-05-06"
+    page.focus("#days-slider")
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("ArrowLeft")
+    assert page.input_value("#days-date") == "2025-05-04"
+    page.focus("#days-picture")
+    page.keyboard.press("PageDown")
+    assert page.input_value("#days-date") == "2025-05-05"
+    before = read(page)["time"]
+    picture = page.locator("#days-picture")
+    picture.hover(position={"x": picture.bounding_box()["width"] - 12, "y": 60})
+    assert read(page)["time"] == "23:00–00:00" != before
+
+
+@pytest.mark.skipif(not AXE.exists(), reason=f"no {AXE}: `npm install --no-save axe-core` puts it there")
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_serious(opened, scheme):
+    page, _, _ = opened
+    page.emulate_media(color_scheme=scheme)
+    page.add_script_tag(path=str(AXE))
+    found = page.evaluate("axe.run().then(found => found.violations)")
+    serious = [one for one in found if one["impact"] in ("serious", "critical")]
+    assert not serious, [(one["id"], one["nodes"][0]["html"]) for one in serious]
