@@ -18,6 +18,7 @@ FILES = {
     "inputs.yaml",
     "report.html",
     "schedule.parquet",
+    "study.xlsx",
     "summary.json",
     "timings.json",
     *(f"figures/{name}.{kind}" for name in FIGURES for kind in ("png", "svg")),

@@ -87,9 +87,7 @@ def _odd_clocks(start: pd.DatetimeIndex, edges: list[int]) -> dict[str, list[int
     minutes = np.asarray(start.hour * 60 + start.minute)
     regular = np.bincount(np.diff(edges)).argmax()
     return {
-        str(k): minutes[begin:end].tolist()
-        for k, (begin, end) in enumerate(pairwise(edges))
-        if end - begin != regular
+        str(k): minutes[begin:end].tolist() for k, (begin, end) in enumerate(pairwise(edges)) if end - begin != regular
     }
 
 

@@ -10,6 +10,7 @@ from crestfall.report._figures import draw_all
 from crestfall.report._files import figure_bytes, write_tables
 from crestfall.report._folder import result_folder
 from crestfall.report._page import report_html
+from crestfall.report._workbook import workbook_bytes
 from crestfall.study import Result
 
 
@@ -62,6 +63,7 @@ def fill_folder(result: Result, folder: Path) -> None:
             (folder / "figures" / f"{name}.{kind}").write_bytes(content)
     result.schedule_frame().to_parquet(folder / "schedule.parquet")
     result.bill_frame().to_csv(folder / "bill.csv", index=False, float_format="%.6f", lineterminator="\n")
+    (folder / "study.xlsx").write_bytes(workbook_bytes(result))
     if result.life is not None:
         write_tables(result.life, folder)
     with (folder / "inputs.yaml").open("w", encoding="utf-8") as file:
