@@ -18,7 +18,8 @@ PRICE = "  standby_kw: 0.05\n  price: 9000\n"
 MONEY = "  installation_cost: 1500\n"
 RACK = in_catalogue(
     PRICE,
-    f"{PRICE}  life: {{law: per_cycle_and_year, loss_frac_per_full_cycle: 0.0001, calendar_loss_frac_per_year: 0.02}}\n",
+    f"{PRICE}  life:\n    law: per_cycle_and_year\n"
+    "    loss_frac_per_full_cycle: 0.0001\n    calendar_loss_frac_per_year: 0.02\n",
 )
 LIFE = in_scenario(
     MONEY,

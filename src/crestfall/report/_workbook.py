@@ -197,7 +197,7 @@ def _bill_by_period(sheet: Worksheet, result: Result) -> None:
 
 def _known(value: Any) -> Any:
     """Return a value that a cell can hold; nothing where there is none."""
-    if value is None or value != value:  # noqa: PLR0124 -- NaN differs from itself
+    if value is None or value != value:
         return None
     return value.item() if hasattr(value, "item") else value
 
