@@ -23,7 +23,7 @@ WITH_PV = in_scenario(
 NO_BATTERY = in_scenario("racks: 2\n  modules: 1", "racks: 0\n  modules: 0")
 SVG_AND_PNG = in_scenario("option:", "output:\n  figure_formats: [svg, png]\noption:")
 HOSTILE_NAME = in_scenario("Tidewell Joinery", "<script>alert(1)</script>")
-BY_RULES = in_scenario("tariff: tariff.yaml", "policy: rules\ntariff: tariff.yaml")
+BY_RULES = in_scenario("policy: hindsight", "policy: rules")
 
 
 def with_import_limit(limit_kw: float) -> Edit:

@@ -308,9 +308,10 @@ def test_a_folder_in_place_of_a_scenario_is_named(tmp_path):
             id="per cent for a share",
         ),
         pytest.param(
-            in_scenario("money:", "policy: magic\nmoney:"),
-            "FOLDER/scenario.yaml:15: policy: found 'magic', expected hindsight or rules\n"
-            "    which policy makes the headline: hindsight (the optimum) or rules (knows only the past)",
+            in_scenario("policy: hindsight", "policy: magic"),
+            "FOLDER/scenario.yaml:18: policy: found 'magic', expected rolling, rules or hindsight\n"
+            "    which policy makes the headline: rolling (plans on forecasts again and again), rules (knows the tariff"
+            " and the past) or hindsight (knows the whole year: a ceiling)",
             id="unknown policy",
         ),
         pytest.param(

@@ -18,6 +18,7 @@ from crestfall.scenario.tariff_clauses import LOCAL_TIME_PATTERN, MONTH_DAY_PATT
 # Labels of the forms that a key may have, behind the key; no keys of the file.
 _TAGS = {("tariff", "path"), ("tariff", "sheets"), ("tariff", "inline")}
 _TAGS |= {(key, form) for key in ("power_factor_frac", "kvar") for form in ("number", "series")}
+_TAGS |= {(key, form) for key in ("load_forecast", "pv_forecast") for form in ("name", "file", "error")}
 
 _EXPECTED = {
     "float_type": "a number",

@@ -50,6 +50,7 @@ def site_in_year(inputs: Inputs, terms: LifeTerms, year: int) -> Inputs:
         rates=rates_on(contract, series.start, step_h=series.step_h),
         choices=tuple(rates_on((sheet,), series.start, step_h=series.step_h) for sheet in choices),
         forced_outage=forced,
+        known=inputs.known.grown(growth),
     )
 
 
