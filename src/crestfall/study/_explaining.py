@@ -181,7 +181,7 @@ def tried(inputs: Inputs, case: Case, billed: Callable[[Inputs, Schedule], Case]
             saves_more=saves_more(inputs, roomy),
         ),
     ]
-    larger = _with_a_rack_more(inputs)
+    larger = with_a_rack_more(inputs)
     if larger is not None:
         more_kwh = larger.plant.usable_kwh - inputs.plant.usable_kwh
         words = f"one rack more, {more_kwh:,.0f} kWh usable"
@@ -189,11 +189,12 @@ def tried(inputs: Inputs, case: Case, billed: Callable[[Inputs, Schedule], Case]
     return replace(found, trials=tuple(sorted(trials, key=lambda one: -one.saves_more)))
 
 
-def _with_a_rack_more(inputs: Inputs) -> Inputs | None:
+def with_a_rack_more(inputs: Inputs) -> Inputs | None:
+    """Return the same site with a rack more; None where the catalogue does not allow it."""
     scenario, option = inputs.scenario, inputs.plant.option
     other = Option(option.racks + 1, option.modules)
     try:
         plant = build_plant(scenario.catalogue, other, modules_out=scenario.ask.availability.modules_out)
-    except KeyedError:  # the catalogue does not allow it
+    except KeyedError:
         return None
     return replace(inputs, plant=plant)
