@@ -315,6 +315,36 @@ def test_a_folder_in_place_of_a_scenario_is_named(tmp_path):
             id="unknown policy",
         ),
         pytest.param(
+            in_scenario("policy: hindsight", "rolling: {load_forecast: yesterday}"),
+            "FOLDER/scenario.yaml:18: rolling.load_forecast: found 'yesterday', expected last_week, similar_days or"
+            " regression\n    last_week (the same time a week ago), similar_days (their mean, the latest with the most"
+            " weight), regression (on time, kind of day and temperature), a file, or what happens with an error_frac",
+            id="forecast of PV for the load",
+        ),
+        pytest.param(
+            in_scenario("policy: hindsight", "rolling: {load_forecast: {error_frac: 20}}"),
+            "FOLDER/scenario.yaml:18: rolling.load_forecast.error_frac: found 20, expected a number <= 1\n"
+            "    shares are written from 0 to 1: 20 % is 0.2",
+            id="per cent for the size of an error",
+        ),
+        pytest.param(
+            in_scenario("policy: hindsight", "rolling: {pv_forecast: {error_frac: 0.2, sed: 2}}"),
+            "FOLDER/scenario.yaml:18: rolling.pv_forecast.sed: unknown key\n    did you mean 'seed'?",
+            id="unknown key of a forecast",
+        ),
+        pytest.param(
+            in_scenario("policy: hindsight", "rolling: {pv_forecast: {file: sun.csv, column: kw, unit: kW}}"),
+            "FOLDER/scenario.yaml:18: rolling.pv_forecast.file: found 'sun.csv' (no such file), expected a CSV file\n"
+            "    paths start at FOLDER",
+            id="forecast that is not there",
+        ),
+        pytest.param(
+            in_scenario("policy: hindsight", "rolling: {history: {load: {file: past.csv, column: kw, unit: kW}}}"),
+            "FOLDER/scenario.yaml:18: rolling.history.load.file: found 'past.csv' (no such file), expected a CSV file\n"
+            "    paths start at FOLDER",
+            id="history that is not there",
+        ),
+        pytest.param(
             in_scenario("tariff: tariff.yaml", "tariff: 12"),
             "FOLDER/scenario.yaml:10: tariff: found 12, expected the name of a file, or a block of keys\n"
             "    the tariff in force: a file, relative to this YAML file; a list of files, each valid from its"

@@ -303,7 +303,8 @@ def test_later_years_begin_with_the_last_weeks_of_the_year_before(tmp_path):
 
 
 def test_plans_can_be_held_to_a_budget_of_cycles(tmp_path):
-    inputs, most = prepared(tmp_path, BY_ROLLING), 100.0
+    once_a_day = in_scenario("policy: hindsight\n", "rolling: {horizon_h: 24, plan_every_h: 24}\n")
+    inputs, most = prepared(tmp_path, once_a_day), 100.0
     kept = within_budget(inputs, lambda case: case.use.equivalent_full_cycles / most)
     assert 0.95 * most < kept.case.use.equivalent_full_cycles <= most
     assert kept.case.policy == "rolling"
@@ -342,8 +343,8 @@ def test_plans_can_be_held_to_a_budget_of_cycles(tmp_path):
         pytest.param(
             "{first_ceiling_kw: 5}",
             "rolling.first_ceiling_kw: found 5, expected at least 18.0 kW, below which the load never falls in the"
-            " first month\n    with this option 95.4 kW could have been kept in that month, had it been known; begin above"
-            " that, or leave the key out",
+            " first month\n    with this option 95.4 kW could have been kept in that month, had it been known; begin"
+            " above that, or leave the key out",
             id="ceiling below base load",
         ),
     ],

@@ -265,7 +265,7 @@ class ForecastFile(SeriesFile):
 class StatedError(Block):
     """What will happen, with an error of stated size: no forecast, but a measure of what a better one is worth."""
 
-    error_frac: NonNegative = Field(
+    error_frac: Share = Field(
         description="standard deviation of the error as a share of the mean power; 0 is a perfect forecast"
     )
     seed: Annotated[int, Field(ge=0)] = Field(default=1, description="start of the random numbers")
