@@ -17,7 +17,15 @@ from ruamel.yaml import YAML
 from typer.testing import CliRunner
 
 from crestfall import cli
-from hourly_site import NO_BATTERY, WITH_PV, with_import_limit, write_hourly_site, year_csv
+from hourly_site import (
+    BY_ROLLING,
+    NO_BATTERY,
+    WITH_PV,
+    shared_study,
+    with_import_limit,
+    write_hourly_site,
+    year_csv,
+)
 from site_files import in_catalogue, in_scenario, in_tariff
 
 ROOT = Path(__file__).parent.parent
@@ -311,6 +319,21 @@ def test_run_replaces_an_older_result_with_force_and_shows_the_answer_on_one_scr
     assert max(map(len, lines[:-1])) <= 100
     summary = json.loads(run_as_json[0].stdout)
     assert re.search(rf"saving by hindsight +{summary['saving']:,.0f} EUR/a .*knows the whole year: a ceiling", out)
+
+
+def test_screen_of_rolling_plans_names_them_and_what_they_did_not_foresee():
+    result = shared_study(BY_ROLLING)
+    text = cli._screen(result, Path("out"))
+    captured = 100 * result.share_of_hindsight(result.rolling)
+    assert re.search(rf"^  saving by rolling .* {captured:.0f} % of hindsight, plans on forecasts$", text, re.MULTILINE)
+    assert re.search(r"^  simple payback .* by rolling$", text, re.MULTILINE)
+    assert re.search(r"^  bill by line \[EUR/a\] +before +after +rolling +rules +hindsight$", text, re.MULTILINE)
+    total = re.search(r"^  Total +(.*)$", text, re.MULTILINE)[1].replace(",", "").split()
+    assert [int(value) for value in total[2:]] == [round(result.saving(case)) for case in result.cases]
+    assert re.search(r"^  forecast of load: MAPE [\d.]+ %, mean error [\d.]+ kW, bias ", text, re.MULTILINE)
+    dearest = result.unforeseen.costliest[0]
+    assert f"came; {dearest.cost:,.0f} EUR: {dearest.what}" in text
+    assert max(map(len, text.splitlines()[:-1])) <= 100
 
 
 # --- bad input: 2 -----------------------------------------------------------------------------------------------------

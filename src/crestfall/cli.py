@@ -25,8 +25,11 @@ app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_
 T = TypeVar("T")
 
 INTERRUPTED = 130  # 128 + SIGINT, as shells have it
-PAST_ONLY = "knows the tariff and the past"
-WHOLE_YEAR = "knows the whole year: a ceiling"
+KNOWS = {
+    "rolling": "plans on forecasts",
+    "rules": "knows tariff and past",
+    "hindsight": "knows the whole year: a ceiling",
+}
 
 ScenarioPath = Annotated[Path, typer.Argument(help="Scenario file (YAML).", metavar="SCENARIO")]
 
@@ -427,7 +430,7 @@ def _span(inputs: "Inputs") -> str:
 
 def _screen(result: "Result", out: Path) -> str:
     """Return the answer on one screen."""
-    from crestfall.report import life_text, savings_text
+    from crestfall.report import life_text, savings_text, unforeseen_text
 
     inputs, case = result.inputs, result.headline
     plant, policy = inputs.plant, f"by {case.policy}"
@@ -442,7 +445,7 @@ def _screen(result: "Result", out: Path) -> str:
             else []
         ),
         ("bill after", f"{case.bill_total:,.0f}", f"{currency}/a", policy),
-        *(_saving_row(result, one, note) for one, note in ((result.rules, PAST_ONLY), (result.hindsight, WHOLE_YEAR))),
+        *(_saving_row(result, one) for one in result.cases),
         ("equivalent full cycles", f"{case.use.equivalent_full_cycles:,.0f}", "/a", policy),
         (
             "highest import",
@@ -463,7 +466,7 @@ def _screen(result: "Result", out: Path) -> str:
             f"  {plant.option}, {plant.rating_kva:,.0f} kVA, {plant.nominal_kwh:,.0f} kWh",
             *(f"  {name:<24}{value:>12} {unit:<6} {note}".rstrip() for name, value, unit, note in rows),
             savings_text(result),
-            *filter(None, [life_text(result)]),
+            *filter(None, [unforeseen_text(result), life_text(result)]),
             *(f"  note: {warning}" for warning in result.warnings),
             f"solved by {result.hindsight.schedule.note}, gap {100 * gap_frac:.1g} %",
             f"wrote {out / 'report.html'} ({sum(result.timings_s.values()):.1f} s)",
@@ -471,7 +474,9 @@ def _screen(result: "Result", out: Path) -> str:
     )
 
 
-def _saving_row(result: "Result", case: "Case", note: str) -> tuple[str, str, str, str]:
-    saving, before = result.saving(case), result.before.bill_total
+def _saving_row(result: "Result", case: "Case") -> tuple[str, str, str, str]:
+    saving, before, captured = result.saving(case), result.before.bill_total, result.share_of_hindsight(case)
     share = f"{100 * saving / before:.1f} %, " if before > 0 else ""
-    return f"saving by {case.policy}", f"{saving:,.0f}", f"{result.inputs.scenario.ask.money.currency}/a", share + note
+    of_ceiling = "" if captured is None or case is result.hindsight else f"{100 * captured:.0f} % of hindsight, "
+    currency = result.inputs.scenario.ask.money.currency
+    return f"saving by {case.policy}", f"{saving:,.0f}", f"{currency}/a", share + of_ceiling + KNOWS[case.policy]

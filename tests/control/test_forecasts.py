@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import open_data
-from crestfall.control import DayClock, ForecastErrors, Given, Regression, SameTime, SimilarDays, with_error
+from crestfall.control import DayClock, ForecastErrors, Given, Issued, Regression, SameTime, SimilarDays, with_error
 from parts import steps_from
 
 DAY, WEEKS = 24, 6
@@ -26,6 +26,7 @@ def forecasts(values_kw):
         "regression": Regression(CLOCK, WARMTH),
         "regression without weather": Regression(CLOCK, by_kind=False),
         "given": Given(values_kw),
+        "issued": Issued(np.arange(N), np.maximum(np.arange(N) - 24, 0), values_kw),
         "with error": with_error(values_kw, error_frac=0.2, seed=3),
     }
 
@@ -142,3 +143,12 @@ def test_value_that_is_not_issued_yet_is_not_read():
 def test_forecast_that_ends_early_is_refused():
     with pytest.raises(ValueError, match="the forecast ends at step 3, expected 5 steps"):
         Given(np.ones(3)).ahead(np.ones(2), 3)
+
+
+def test_of_several_issues_the_latest_by_now_is_expected():
+    """Step 2 was forecast before 0 and before 2, step 3 before 1, step 4 not before 4."""
+    step, issued = np.array([2, 2, 3, 4]), np.array([0, 2, 1, 4])
+    forecast = Issued(step, issued, np.array([20.0, 21.0, 30.0, 40.0]))
+    np.testing.assert_array_equal(forecast.ahead(np.array([5.0]), 4), [5.0, 20.0, 30.0, 5.0])
+    np.testing.assert_array_equal(forecast.ahead(np.array([5.0, 6.0]), 3), [21.0, 30.0, 6.0])
+    np.testing.assert_array_equal(forecast.ahead(np.zeros(0), 3), [0.0, 0.0, 20.0])

@@ -11,11 +11,12 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from crestfall.report import draw_all, draw_duration_curve, draw_monthly_bill, draw_store_by_hour, most_telling_week
-from hourly_site import HOSTILE_NAME, NO_BATTERY, SVG_AND_PNG, shared_study
+from hourly_site import BY_ROLLING, HOSTILE_NAME, NO_BATTERY, SVG_AND_PNG, shared_study
 
 FIGURES = ("week", "monthly-bill", "duration-curve", "store-by-hour", "cycle-depths")
 FIGURES_WITHOUT_BATTERY = ("week", "monthly-bill", "duration-curve")
 EVERY_FIGURE = [("with", name) for name in FIGURES] + [("without", name) for name in FIGURES_WITHOUT_BATTERY]
+EVERY_FIGURE += [("rolling", "week"), ("rolling", "costliest-days")]
 every_figure = pytest.mark.parametrize(("battery", "name"), EVERY_FIGURE)
 
 # Quantity and unit on each axis; None where an axis shares or needs none.
@@ -24,6 +25,7 @@ LABELS = {
     "monthly-bill": ("bill [EUR a period]",),
     "duration-curve": ("hours of the year with more import than this", "import [kW]"),
     "store-by-hour": ("day of 2025", "hour of the local day", "state of charge at the end of the step [%]"),
+    "costliest-days": ("power [kW]",),
     "cycle-depths": ("depth of the cycle [% of nominal energy]", "cycles a year"),
 }
 
@@ -42,7 +44,8 @@ def without_battery():
 
 @pytest.fixture(scope="module")
 def figures(result, without_battery):
-    return {"with": draw_all(result), "without": draw_all(without_battery)}
+    rolling = shared_study(BY_ROLLING)
+    return {"with": draw_all(result), "without": draw_all(without_battery), "rolling": draw_all(rolling)}
 
 
 def drawn_texts(figure, monkeypatch) -> dict[Text, "object"]:
@@ -65,18 +68,23 @@ def drawn_texts(figure, monkeypatch) -> dict[Text, "object"]:
 def test_a_battery_has_six_figures_and_no_battery_three(figures):
     assert tuple(figures["with"]) == (*FIGURES, "connection")  # the picture without axes has its own tests
     assert tuple(figures["without"]) == FIGURES_WITHOUT_BATTERY
+    assert tuple(figures["rolling"]) == ("week", "costliest-days", *FIGURES[1:], "connection")
 
 
 @every_figure
 def test_a_figure_says_what_it_shows_and_by_which_policy(figures, battery, name):
     titles = [ax.get_title(loc="left") for ax in figures[battery][name].axes]
-    assert "with hindsight" in titles[0]
+    if name == "costliest-days":
+        lines = [text.get_text() for text in figures[battery][name].legends[0].get_texts()]
+        assert {"import, rolling", "import, hindsight"} < set(lines)
+    else:
+        assert {"rolling": "by rolling plans"}.get(battery, "with hindsight") in titles[0]
 
 
 @every_figure
 def test_axes_name_quantity_and_unit(figures, battery, name):
     words = " ".join(f"{ax.get_xlabel()} {ax.get_ylabel()}" for ax in figures[battery][name].axes)
-    wanted = LABELS[name] if battery == "with" else LABELS[name][:2]
+    wanted = LABELS[name][:2] if battery == "without" else LABELS[name]
     assert [label for label in wanted if label not in words] == []
 
 

@@ -308,10 +308,41 @@ def test_a_folder_in_place_of_a_scenario_is_named(tmp_path):
             id="per cent for a share",
         ),
         pytest.param(
-            in_scenario("money:", "policy: magic\nmoney:"),
-            "FOLDER/scenario.yaml:15: policy: found 'magic', expected hindsight or rules\n"
-            "    which policy makes the headline: hindsight (the optimum) or rules (knows only the past)",
+            in_scenario("policy: hindsight", "policy: magic"),
+            "FOLDER/scenario.yaml:18: policy: found 'magic', expected rolling, rules or hindsight\n"
+            "    which policy makes the headline: rolling (plans on forecasts again and again), rules (knows the tariff"
+            " and the past) or hindsight (knows the whole year: a ceiling)",
             id="unknown policy",
+        ),
+        pytest.param(
+            in_scenario("policy: hindsight", "rolling: {load_forecast: yesterday}"),
+            "FOLDER/scenario.yaml:18: rolling.load_forecast: found 'yesterday', expected last_week, similar_days or"
+            " regression\n    last_week (the same time a week ago), similar_days (their mean, the latest with the most"
+            " weight), regression (on time, kind of day and temperature), a file, or what happens with an error_frac",
+            id="forecast of PV for the load",
+        ),
+        pytest.param(
+            in_scenario("policy: hindsight", "rolling: {load_forecast: {error_frac: 20}}"),
+            "FOLDER/scenario.yaml:18: rolling.load_forecast.error_frac: found 20, expected a number <= 1\n"
+            "    shares are written from 0 to 1: 20 % is 0.2",
+            id="per cent for the size of an error",
+        ),
+        pytest.param(
+            in_scenario("policy: hindsight", "rolling: {pv_forecast: {error_frac: 0.2, sed: 2}}"),
+            "FOLDER/scenario.yaml:18: rolling.pv_forecast.sed: unknown key\n    did you mean 'seed'?",
+            id="unknown key of a forecast",
+        ),
+        pytest.param(
+            in_scenario("policy: hindsight", "rolling: {pv_forecast: {file: sun.csv, column: kw, unit: kW}}"),
+            "FOLDER/scenario.yaml:18: rolling.pv_forecast.file: found 'sun.csv' (no such file), expected a CSV file\n"
+            "    paths start at FOLDER",
+            id="forecast that is not there",
+        ),
+        pytest.param(
+            in_scenario("policy: hindsight", "rolling: {history: {load: {file: past.csv, column: kw, unit: kW}}}"),
+            "FOLDER/scenario.yaml:18: rolling.history.load.file: found 'past.csv' (no such file), expected a CSV file\n"
+            "    paths start at FOLDER",
+            id="history that is not there",
         ),
         pytest.param(
             in_scenario("tariff: tariff.yaml", "tariff: 12"),

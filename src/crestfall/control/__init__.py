@@ -10,6 +10,8 @@ from crestfall.control._forecasts import (
     SimilarDays,
     with_error,
 )
+from crestfall.control._issued import Issued
+from crestfall.control._reachable import least_ceiling_kw
 from crestfall.control._rolling import Forecasts, History, Rolled, follow_plan, forecasts_for
 from crestfall.control._rules import follow_rules
 
@@ -20,6 +22,7 @@ __all__ = [
     "Forecasts",
     "Given",
     "History",
+    "Issued",
     "Regression",
     "Rolled",
     "SameTime",
@@ -27,5 +30,6 @@ __all__ = [
     "follow_plan",
     "follow_rules",
     "forecasts_for",
+    "least_ceiling_kw",
     "with_error",
 ]

@@ -105,9 +105,11 @@ def forecasts_for(
     history: History = NO_HISTORY,
     temperature_c: FloatArray | None = None,
     holidays: tuple[str, ...] = (),
+    load: Forecast | None = None,
+    pv: Forecast | None = None,
 ) -> Forecasts:
     """
-    Return the forecasts that the settings name.
+    Return the forecasts that the settings name, or those made elsewhere in their place.
 
     Parameters
     ----------
@@ -121,6 +123,8 @@ def forecasts_for(
         Ambient temperature, history included; only what is past is read [°C].
     holidays : tuple of str, default=()
         Dates that are like Sundays.
+    load, pv : Forecast, optional
+        Made elsewhere.
 
     Returns
     -------
@@ -128,17 +132,20 @@ def forecasts_for(
         For load and PV.
     """
     clock = DayClock.at(rates.start, step_h=rates.step_h, n_before=history.n_steps, holidays=holidays)
-    load: dict[str, Forecast] = {
+    load_by_name: dict[object, Forecast] = {
         "last_week": SameTime(clock, days=7),
         "similar_days": SimilarDays(clock),
         "regression": Regression(clock, temperature_c),
     }
-    pv: dict[str, Forecast] = {
+    pv_by_name: dict[object, Forecast] = {
         "yesterday": SameTime(clock, days=1),
         "recent_days": SimilarDays(clock, half_life_days=2.0, reach_days=7, by_kind=False),
         "regression": Regression(clock, temperature_c, by_kind=False, reach_days=14),
     }
-    return Forecasts(load[settings.load_forecast], pv[settings.pv_forecast])
+    return Forecasts(
+        load_by_name[settings.load_forecast] if load is None else load,
+        pv_by_name[settings.pv_forecast] if pv is None else pv,
+    )
 
 
 def follow_plan(

@@ -36,6 +36,7 @@ from crestfall.report._one_line import draw_connection
 from crestfall.report._savings import bill_by_line, savings_text
 from crestfall.report._tariff_calendar import draw_tariff, measured_steps, write_tariff_picture
 from crestfall.report._tariff_words import tariff_words
+from crestfall.report._unforeseen import draw_costliest_days, unforeseen_text
 from crestfall.report._week import most_telling_week
 from crestfall.report._write import fill_folder, write_result
 
@@ -51,6 +52,7 @@ __all__ = [
     "draw_backup",
     "draw_cash",
     "draw_connection",
+    "draw_costliest_days",
     "draw_depths",
     "draw_duration_curve",
     "draw_health",
@@ -75,6 +77,7 @@ __all__ = [
     "sheet_of",
     "spread_text",
     "tariff_words",
+    "unforeseen_text",
     "write_bill",
     "write_clean",
     "write_connection_picture",

@@ -18,6 +18,7 @@ from crestfall.report import _style as style
 from crestfall.report._connection import sheet_of
 from crestfall.report._life_figures import draw_cash, draw_health, draw_yearly_savings
 from crestfall.report._one_line import draw_connection
+from crestfall.report._unforeseen import draw_costliest_days
 from crestfall.report._week import most_telling_week
 from crestfall.study import Result
 
@@ -317,6 +318,8 @@ def draw_all(result: Result) -> dict[str, Figure]:
         drawers |= {"health": draw_health, "yearly-savings": draw_yearly_savings, "cash": draw_cash}
     with style.house_style():
         figures = {"week": draw_week(result)}
+        if result.unforeseen is not None and result.unforeseen.costliest:
+            figures["costliest-days"] = draw_costliest_days(result)
         for name, draw in drawers.items():
             figure = draw(result).figure
             assert isinstance(figure, Figure)  # noqa: S101 -- tells the type checker; no axes of a nested figure are made here
@@ -384,4 +387,4 @@ def _draw_price_bands(ax: Axes, price: FloatArray, edges: FloatArray) -> list[tu
 
 
 def _policy_words(result: Result) -> str:
-    return "with hindsight" if result.headline.policy == "hindsight" else "by rules"
+    return style.policy_words(result.headline.policy)

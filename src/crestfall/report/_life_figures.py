@@ -133,7 +133,7 @@ def draw_yearly_savings(result: Result, ax: Axes | None = None) -> Axes:
     ax.margins(y=0.06)
     ax.set_ylabel(f"saved [{result.inputs.scenario.ask.money.currency} a year]")
     ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
-    words = "with hindsight" if result.headline.policy == "hindsight" else "by rules"
+    words = style.policy_words(result.headline.policy)
     ax.set_title(f"Savings of each year by line of the bill, {words}")
     ax.legend(ncols=4, loc="upper center", bbox_to_anchor=(0.5, -0.14))
     return ax

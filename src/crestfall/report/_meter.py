@@ -190,13 +190,17 @@ def spread_text(table: pd.DataFrame, scenario: Scenario, *, width: int = 100) ->
         A table, and the range of the savings.
     """
     currency = scenario.ask.money.currency
-    headings = ("load", "kWh", "peak kW", f"bill before [{currency}/a]", "saving by rules", "by hindsight")
-    rows = _table(headings, right=range(1, 6))
-    for load, energy_kwh, peak_kw, *amounts in table.to_numpy().tolist():
+    savings = {policy: f"saving_{policy}" for policy in ("rolling", "rules", "hindsight")}
+    savings = {policy: column for policy, column in savings.items() if table[column].notna().all()}
+    shown = table[["load", "energy_kwh", "peak_kw", "bill_before", *savings.values()]]
+    by = [f"{'by' if number else 'saving by'} {policy}" for number, policy in enumerate(savings)]
+    headings = ("load", "kWh", "peak kW", f"bill before [{currency}/a]", *by)
+    rows = _table(headings, right=range(1, len(headings)))
+    for load, energy_kwh, peak_kw, *amounts in shown.to_numpy().tolist():
         rows.add_row(Text(load), f"{energy_kwh:,.0f}", f"{peak_kw:,.1f}", *(f"{amount:,.0f}" for amount in amounts))
     ranges = [
         f"saving by {policy}: {table[column].min():,.0f} to {table[column].max():,.0f} {currency}/a"
-        for policy, column in (("rules", "saving_rules"), ("hindsight", "saving_hindsight"))
+        for policy, column in savings.items()
     ]
     head = f"{scenario.ask.site.name}, {len(table)} load{'' if len(table) == 1 else 's'}"
     if scenario.ask.site.load_model is not None:

@@ -23,7 +23,8 @@ from crestfall.report._life import (
     years_rows,
 )
 from crestfall.report._savings import bill_by_line
-from crestfall.study import Case, Inputs, Life, Result
+from crestfall.report._unforeseen import COSTLY_HEAD, ERRORS_HEAD, costly_rows, error_rows, share_words, trial_rows
+from crestfall.study import Case, Inputs, Life, Result, Unforeseen
 
 # (title, what the picture shows), in the order of the page.
 CAPTIONS = {
@@ -36,6 +37,11 @@ CAPTIONS = {
     "duration-curve": (
         "Import in order of size",
         "Where the curve falls on the left, peaks have gone; where it rises on the right, the battery charges.",
+    ),
+    "costliest-days": (
+        "The days that cost most",
+        "Import without the battery as it was forecast last and as it came, import with the battery and with hindsight,"
+        " and the target in force; the interval that set a billed peak is shaded.",
     ),
     "store-by-hour": (
         "Stored energy through the year",
@@ -64,6 +70,12 @@ CAPTIONS = {
     "cycle-depths": ("How deep it cycles", "Rainflow cycles by depth; half cycles count as one half."),
 }
 
+POLICY_WORDS = {
+    "rolling": "rolling plans: know the tariff and the past, and expect the rest",
+    "rules": "rules: know the tariff and the past",
+    "hindsight": "hindsight: knows the whole year in advance",
+}
+POLICY_NOUNS = {"rolling": "rolling plans", "rules": "the rules", "hindsight": "hindsight"}
 LIFE_PICTURES = ("health", "yearly-savings", "cash")
 
 
@@ -120,6 +132,7 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         if name in svgs
     }
     connection_picture = pictures.pop("connection", None)
+    costliest_days = pictures.pop("costliest-days", None)
     life_pictures = [pictures.pop(name) for name in LIFE_PICTURES if name in pictures]
     return {
         "result": result,
@@ -130,15 +143,13 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         "tariff_after_title": result.headline.rates.title,
         "currency": inputs.scenario.ask.money.currency,
         "case": result.headline,
-        "cases": (result.rules, result.hindsight),
-        "policy_words": {
-            "hindsight": "hindsight: knows the whole year in advance",
-            "rules": "rules: know the tariff and the past",
-        },
-        "saving_share": {
-            case.policy: _share(result.saving(case), result.before.bill_total)
-            for case in (result.rules, result.hindsight)
-        },
+        "cases": result.cases,
+        "policy_words": POLICY_WORDS,
+        "policy_noun": POLICY_NOUNS[result.headline.policy],
+        "saving_share": {case.policy: _share(result.saving(case), result.before.bill_total) for case in result.cases},
+        "captured": {case.policy: result.share_of_hindsight(case) for case in result.cases},
+        "unforeseen": None if result.unforeseen is None else _unforeseen_content(result, result.unforeseen),
+        "costliest_days": costliest_days,
         "bill_rows": bill_by_line(result).to_dict("records"),
         "peak_rows": _peak_rows(result),
         "plant_rows": _plant_rows(inputs),
@@ -153,6 +164,20 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         "version": crestfall.__version__,
         "inputs_text": _inputs_text(result),
         "fingerprint": inputs.scenario.fingerprint(),
+    }
+
+
+def _unforeseen_content(result: Result, found: Unforeseen) -> dict[str, Any]:
+    currency = result.inputs.scenario.ask.money.currency
+    return {
+        "errors_head": ERRORS_HEAD,
+        "error_rows": error_rows(found),
+        "costly_head": COSTLY_HEAD,
+        "costly_rows": costly_rows(found),
+        "share_words": share_words(found, currency),
+        "trial_rows": trial_rows(found, currency),
+        "n_plans": found.rolled.n_plans,
+        "note": found.rolled.schedule.note,
     }
 
 

@@ -5,7 +5,7 @@ import pandas as pd
 from crestfall.study import Result
 
 NARROWEST = 24  # characters for the names of lines, as in the rest of the screen
-COLUMN = 15
+COLUMN = 12
 
 
 def bill_by_line(result: Result) -> pd.DataFrame:
@@ -20,7 +20,8 @@ def bill_by_line(result: Result) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Columns group, line, before, reference (the best contract without a battery), after, saved, is_total.
+        Columns group, line, before, reference (the best contract without a battery), after, saved, what each policy
+        saves under its name, is_total.
     """
     table = result.savings_by_line()
     parts = []
@@ -46,15 +47,20 @@ def savings_text(result: Result) -> str:
     Returns
     -------
     str
-        A line for each line of the bill: before, perhaps under the best contract, after, and saved.
+        A line for each line of the bill: before, perhaps under the best contract, after, and saved by each policy.
     """
-    heads = {"before": "before", "reference": "best contract", "after": "after", "saved": "saved"}
+    heads = {"before": "before", "reference": "best contract", "after": "after"}
+    heads |= {case.policy: case.policy for case in result.cases}
     if result.best_contract is None:
         del heads["reference"]
+    widths = {key: max(COLUMN, len(head) + 2) for key, head in heads.items()}
     table = bill_by_line(result)
     title = f"bill by line [{result.inputs.scenario.ask.money.currency}/a]"
     width = max(NARROWEST, len(title), *(len(line) for line in table["line"]))
-    lines = [f"  {title:<{width}}" + "".join(f"{head:>{COLUMN}}" for head in heads.values())]
+    over = "saved by" if len(result.cases) > 1 else ""
+    n_before = sum(widths[key] for key in heads if key not in {case.policy for case in result.cases})
+    lines = [" " * (2 + width + n_before) + f"{over:>{COLUMN}}"]
+    lines += [f"  {title:<{width}}" + "".join(f"{head:>{widths[key]}}" for key, head in heads.items())]
     for row in table.to_dict("records"):
-        lines.append(f"  {row['line']:<{width}}" + "".join(f"{round(row[key]) + 0:>{COLUMN},}" for key in heads))
+        lines.append(f"  {row['line']:<{width}}" + "".join(f"{round(row[key]) + 0:>{widths[key]},}" for key in heads))
     return "\n".join(lines)

@@ -11,6 +11,9 @@ Look = dict[str, Any]
 LOAD: Look = {"color": "#20303c", "linewidth": 1.1, "linestyle": "-"}
 IMPORT_BEFORE: Look = {"color": "#c2553d", "linewidth": 1.2, "linestyle": (0, (4, 1.6))}
 IMPORT_AFTER: Look = {"color": "#0f7f86", "linewidth": 1.7, "linestyle": "-"}
+FORECAST: Look = {"color": "#8a949a", "linewidth": 1.2, "linestyle": (0, (1, 1.2))}
+CEILING: Look = {"color": "#b98a13", "linewidth": 1.2, "linestyle": (0, (5, 1.5, 1, 1.5))}
+TARGET: Look = {"color": "#8f2413", "linewidth": 0.9, "linestyle": (0, (2, 2))}
 STORE: Look = {"color": "#4a3f86", "linewidth": 1.5, "linestyle": "-"}
 PV_FILL: Look = {"facecolor": "#f2cf6b", "edgecolor": "#b98a13", "linewidth": 0.6}
 CHARGE_FILL: Look = {"facecolor": "#b9d7a8", "edgecolor": "#5f8f47", "linewidth": 0.4, "hatch": "////"}
@@ -69,6 +72,11 @@ RC: dict[str, Any] = {
     "svg.hashsalt": "crestfall",  # element names, and so the bytes, are the same on every run
     "hatch.linewidth": 0.5,
 }
+
+
+def policy_words(policy: str) -> str:
+    """Return the policy of a figure as it stands in its title."""
+    return {"hindsight": "with hindsight", "rules": "by rules", "rolling": "by rolling plans"}[policy]
 
 
 def house_style() -> AbstractContextManager[None]:

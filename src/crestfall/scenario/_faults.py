@@ -2,6 +2,7 @@
 
 import difflib
 import itertools
+from collections.abc import Iterator
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -18,6 +19,7 @@ from crestfall.scenario.tariff_clauses import LOCAL_TIME_PATTERN, MONTH_DAY_PATT
 # Labels of the forms that a key may have, behind the key; no keys of the file.
 _TAGS = {("tariff", "path"), ("tariff", "sheets"), ("tariff", "inline")}
 _TAGS |= {(key, form) for key in ("power_factor_frac", "kvar") for form in ("number", "series")}
+_TAGS |= {(key, form) for key in ("load_forecast", "pv_forecast") for form in ("name", "file", "error")}
 
 _EXPECTED = {
     "float_type": "a number",
@@ -164,8 +166,9 @@ def _field_at(model: type[BaseModel], path: KeyPath) -> FieldInfo | None:
 
 
 def _keys_at(model: type[BaseModel], path: KeyPath) -> list[str]:
-    current = _walk(model, path)[1]
-    return list(current.model_fields) if current is not None else []
+    field, current = _walk(model, path)
+    blocks = [current] if field is None else list(_models_in(field.annotation))
+    return [key for block in blocks if block is not None for key in block.model_fields]
 
 
 def _walk(model: type[BaseModel], path: KeyPath) -> tuple[FieldInfo | None, type[BaseModel] | None]:
@@ -177,11 +180,13 @@ def _walk(model: type[BaseModel], path: KeyPath) -> tuple[FieldInfo | None, type
             current = LAWS[str(part)]
         elif current is not None and part in current.model_fields:
             field = current.model_fields[str(part)]
-            current = _model_in(field.annotation)
+            current = next(_models_in(field.annotation), None)
     return field, current
 
 
-def _model_in(annotation: object) -> type[BaseModel] | None:
+def _models_in(annotation: object) -> Iterator[type[BaseModel]]:
+    """Yield the blocks of keys that a field may hold."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    return next((model for inner in get_args(annotation) if (model := _model_in(inner))), None)
+        yield annotation
+    for inner in get_args(annotation):
+        yield from _models_in(inner)

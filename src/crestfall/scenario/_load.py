@@ -287,12 +287,16 @@ def _from_file(
 
 def _series_of(ask: ScenarioFile) -> dict[tuple[str, ...], SeriesFile]:
     """Return the interval data that a scenario names, by the key of each."""
-    named = {
+    named: dict[tuple[str, ...], object] = {
         ("site", name): getattr(ask.site, name)
         for name in ("load", "pv", "temperature", "reactive", "power_factor_frac")
     }
     if ask.reactive_support is not None:
         named["reactive_support", "kvar"] = ask.reactive_support.kvar
+    for name in ("load_forecast", "pv_forecast"):
+        named["rolling", name] = getattr(ask.rolling, name)
+    if (history := ask.rolling.history) is not None:
+        named |= {("rolling", "history", "load"): history.load, ("rolling", "history", "pv"): history.pv}
     return {key: series for key, series in named.items() if isinstance(series, SeriesFile)}
 
 

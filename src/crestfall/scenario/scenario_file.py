@@ -22,6 +22,15 @@ def _value_form(value: object) -> str:
 AS_NUMBER, AS_SERIES, NUMBER_OR_SERIES = Tag("number"), Tag("series"), Discriminator(_value_form)
 
 
+def _forecast_form(value: object) -> str:
+    if isinstance(value, ForecastFile) or (isinstance(value, dict) and "file" in value):
+        return "file"
+    return "error" if isinstance(value, dict | StatedError) else "name"
+
+
+AS_NAME, AS_FILE, AS_ERROR, FORECAST = Tag("name"), Tag("file"), Tag("error"), Discriminator(_forecast_form)
+
+
 class EnergySeries(SeriesFile):
     """Interval data of power or energy."""
 
@@ -242,25 +251,67 @@ class RulesPolicy(Block):
     )
 
 
+class ForecastFile(SeriesFile):
+    """A forecast that was made elsewhere: a value for each step, or several that were issued one after the other."""
+
+    unit: Literal["kW", "kWh"] = Field(description="kW (mean power over the step) or kWh (energy per step)")
+    issued_column: str | None = Field(
+        default=None,
+        description="column with the time at which each value was issued; left out: all count as known from the start,"
+        " which the result says",
+    )
+
+
+class StatedError(Block):
+    """What will happen, with an error of stated size: no forecast, but a measure of what a better one is worth."""
+
+    error_frac: Share = Field(
+        description="standard deviation of the error as a share of the mean power; 0 is a perfect forecast"
+    )
+    seed: Annotated[int, Field(ge=0)] = Field(default=1, description="start of the random numbers")
+
+
+class History(Block):
+    """What was metered just before the data, from which forecasts and peak targets of the first weeks are learnt."""
+
+    load: EnergySeries = Field(description="consumption of the site up to the start of the data")
+    pv: EnergySeries | None = Field(default=None, description="PV generation up to then, where the site has PV")
+
+
 class RollingPolicy(Block):
     """Settings of the policy that plans on forecasts again and again."""
 
-    horizon_h: Annotated[float, Field(gt=0, le=336)] = Field(default=48.0, description="how far each plan looks, hours")
-    plan_every_h: Annotated[float, Field(gt=0, le=24)] = Field(default=1.0, description="time between plans, hours")
-    load_forecast: Literal["last_week", "similar_days", "regression"] = Field(
-        default="similar_days",
-        description="last_week (the same time a week ago), similar_days (their mean, the latest with the most weight)"
-        " or regression (on time, kind of day and temperature)",
+    horizon_h: Annotated[float, Field(gt=0)] = Field(
+        default=48.0, description="how far each plan looks, hours; a day to three are usual"
     )
-    pv_forecast: Literal["yesterday", "recent_days", "regression"] = Field(
+    plan_every_h: Annotated[float, Field(gt=0, le=24)] = Field(default=1.0, description="time between plans, hours")
+    load_forecast: Annotated[
+        Annotated[Literal["last_week", "similar_days", "regression"], AS_NAME]
+        | Annotated[ForecastFile, AS_FILE]
+        | Annotated[StatedError, AS_ERROR],
+        FORECAST,
+    ] = Field(
+        default="similar_days",
+        description="last_week (the same time a week ago), similar_days (their mean, the latest with the most weight),"
+        " regression (on time, kind of day and temperature), a file, or what happens with an error_frac",
+    )
+    pv_forecast: Annotated[
+        Annotated[Literal["yesterday", "recent_days", "regression"], AS_NAME]
+        | Annotated[ForecastFile, AS_FILE]
+        | Annotated[StatedError, AS_ERROR],
+        FORECAST,
+    ] = Field(
         default="recent_days",
-        description="yesterday (the same time), recent_days (their mean, the latest with the most weight) or regression"
-        " (on time and temperature)",
+        description="yesterday (the same time), recent_days (their mean, the latest with the most weight), regression"
+        " (on time and temperature), a file, or what happens with an error_frac",
+    )
+    history: History | None = Field(
+        default=None, description="what was metered before the data; left out: the first weeks begin without a past"
     )
     prices_known_h: Annotated[float, Field(gt=0)] | None = Field(
         default=None,
         description="how far ahead prices are known, hours; beyond, those of the last known day are taken."
-        " Left out: as far as the plan looks, as on a tariff sheet",
+        " Left out: as far as the plan looks, or 12 h where the tariff has a series of market prices",
     )
     peak_rule: Literal["reserve", "headroom", "both"] = Field(
         default="both",
@@ -279,6 +330,11 @@ class RollingPolicy(Block):
     first_ceiling_kw: NonNegative | None = Field(
         default=None,
         description="target until a week is known; left out: the import of the first step. It only rises",
+    )
+    trials: bool = Field(
+        default=False,
+        description="whether the year is run again with a rack more, with perfect forecasts and with more headroom, to"
+        " say which of them would save most; takes three runs more",
     )
 
 
@@ -330,11 +386,13 @@ class ScenarioFile(Block):
     )
     money: Money = Field(description="currency, costs beside the parts, discount rate, tax and finance")
     life: Life | None = Field(default=None, description="the years after the first; left out: the first year only")
-    policy: Literal["hindsight", "rules"] = Field(
-        default="hindsight",
-        description="which policy makes the headline: hindsight (the optimum) or rules (knows only the past)",
+    policy: Literal["rolling", "rules", "hindsight"] = Field(
+        default="rolling",
+        description="which policy makes the headline: rolling (plans on forecasts again and again), rules (knows the"
+        " tariff and the past) or hindsight (knows the whole year: a ceiling)",
     )
     dispatch: Dispatch = Field(default_factory=Dispatch, description="settings of the optimiser")
     rules: RulesPolicy = Field(default_factory=RulesPolicy, description="settings of the policy 'rules'")
+    rolling: RollingPolicy = Field(default_factory=RollingPolicy, description="settings of the policy 'rolling'")
     replay: ReplaySettings = Field(default_factory=ReplaySettings, description="settings of the replay")
     output: Output = Field(default_factory=Output, description="what is written")

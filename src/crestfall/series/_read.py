@@ -66,12 +66,12 @@ def read_column(path: Path, ask: SeriesFile, *, site_zone: str) -> Column:
     """
     if isinstance(ask, EnergySeries) and ask.repairs is not None:
         return _repaired(path, ask, ask.repairs, site_zone)
-    table = _read_text_table(path, ask)
-    start = _parse_stamps(table["time"], path, ask.time_zone or site_zone).tz_convert(site_zone)
+    table = read_text_table(path, ask)
+    start = parse_stamps(table["time"], path, ask.time_zone or site_zone).tz_convert(site_zone)
     step_h = checked_step_h(start, path)
     if ask.stamp == "end":
         start = start - pd.Timedelta(hours=step_h)
-    readings = _parse_numbers(table, path, ask.column)
+    readings = parse_numbers(table, path, ask.column)
     return Column(start=start, step_h=step_h, readings=readings, source=f"{path} column '{ask.column}'")
 
 
@@ -98,8 +98,8 @@ def _repaired(path: Path, ask: EnergySeries, repairs: Repairs, site_zone: str) -
     return Column(start=series.start, step_h=series.step_h, readings=readings, source=source)
 
 
-def _read_text_table(path: Path, ask: SeriesFile) -> pd.DataFrame:
-    """Return both columns as text, so that a bad cell can be shown as it stands."""
+def read_text_table(path: Path, ask: SeriesFile, *, issued: bool = False) -> pd.DataFrame:
+    """Return time, reading and perhaps issued as text, so that a bad cell can be shown as it stands."""
     try:
         # Without a header row pandas refuses rows with more cells than the first, such as those with a decimal comma;
         # and with blank lines kept, row numbers are those of the file.
@@ -120,8 +120,9 @@ def _read_text_table(path: Path, ask: SeriesFile) -> pd.DataFrame:
     table = _without_blank_end(cells.iloc[1:])
     if table.empty:
         raise SeriesError(f"{path}: the file has a header and no rows\n    expected a year of steps")
-    columns = [_position(path, names, key, getattr(ask, key)) for key in ("time_column", "column")]
-    return table.iloc[:, columns].set_axis(["time", "reading"], axis=1)
+    keys = {"time": "time_column", "reading": "column"} | ({"issued": "issued_column"} if issued else {})
+    columns = [_position(path, names, key, getattr(ask, key)) for key in keys.values()]
+    return table.iloc[:, columns].set_axis(list(keys), axis=1)
 
 
 def _not_csv(path: Path, reason: str) -> SeriesError:
@@ -157,7 +158,7 @@ def _position(path: Path, names: list[str], key: str, wanted: str) -> int:
     raise SeriesError(f"{path}: there is no column '{wanted}'\n    {hint}set {key} to one of: {', '.join(names)}")
 
 
-def _parse_stamps(text: "pd.Series[str]", path: Path, zone: str) -> pd.DatetimeIndex:
+def parse_stamps(text: "pd.Series[str]", path: Path, zone: str) -> pd.DatetimeIndex:
     """Return zone-aware stamps in the order of the file."""
     text = text.str.strip()
     _refuse_bad_stamps(text, (text == "").to_numpy(dtype=bool), path)
@@ -208,7 +209,7 @@ def _localised(naive: pd.DatetimeIndex, text: "pd.Series[str]", path: Path, zone
         ) from None
 
 
-def _parse_numbers(table: pd.DataFrame, path: Path, column: str) -> NDArray[np.float64]:
+def parse_numbers(table: pd.DataFrame, path: Path, column: str) -> NDArray[np.float64]:
     readings = pd.to_numeric(table["reading"], errors="coerce").to_numpy(dtype=np.float64)
     bad = ~np.isfinite(readings)
     if not bad.any():

@@ -5,6 +5,7 @@ from crestfall.study._life_result import YEAR_COLUMNS, Life, LifeYear, RacksWarr
 from crestfall.study._result import SCHEDULE_COLUMNS, SUMMARY_SCHEMA, Before, Case, Result
 from crestfall.study._spread import SPREAD_COLUMNS, spread, variants
 from crestfall.study._study import run
+from crestfall.study._unforeseen import Costly, Trial, Unforeseen
 
 __all__ = [
     "SCHEDULE_COLUMNS",
@@ -13,11 +14,14 @@ __all__ = [
     "YEAR_COLUMNS",
     "Before",
     "Case",
+    "Costly",
     "Inputs",
     "Life",
     "LifeYear",
     "RacksWarranty",
     "Result",
+    "Trial",
+    "Unforeseen",
     "WearTrial",
     "dispatch_problem",
     "prepare",

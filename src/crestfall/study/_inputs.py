@@ -1,6 +1,6 @@
 """From a scenario to everything a study needs, checked."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +22,10 @@ from crestfall.plant import (
 from crestfall.scenario import Scenario
 from crestfall.series import SiteSeries, read_site_series
 from crestfall.study._availability import forced_outages, planned_outages
+from crestfall.study._ceilings import check_first_ceilings
 from crestfall.study._clauses import clauses_of
 from crestfall.study._life_terms import check_life
+from crestfall.study._rolling import Foreknown, check_horizon
 from crestfall.tariff import Rates, Readings, rates_on
 
 FloatArray = NDArray[np.float64]
@@ -53,6 +55,8 @@ class Inputs:
         State of health of the racks that the plant is made of.
     last_year : Readings or None
         What the meters showed in the year before, for ratchets; None: as this year without the battery.
+    known : Foreknown
+        What the rolling policy is given beside the data: a history, and forecasts from files.
     """
 
     scenario: Scenario
@@ -64,6 +68,7 @@ class Inputs:
     forced_outage: NDArray[np.bool_]
     health_frac: float = 1.0
     last_year: Readings | None = None
+    known: Foreknown = field(default_factory=Foreknown)
 
     @property
     def contracts(self) -> tuple[Rates, ...]:
@@ -239,7 +244,11 @@ def prepare(scenario: Scenario) -> Inputs:
             plant=plant,
             planned_outage=planned_outages(available, series.start, series.step_h),
             forced_outage=forced_outages(available.forced, series.n_steps, series.step_h),
+            known=Foreknown.read(scenario, series),
         )
+        check_horizon(scenario.ask.rolling, step_h=series.step_h, n_steps=series.n_steps)
+        if option.is_battery:
+            check_first_ceilings(scenario, series, lambda: dispatch_problem(inputs))
         _ = inputs.floor_kwh  # a backup reserve that does not fit is found before anything is solved
         check_life(scenario, plant, series)
     except KeyedError as error:

@@ -7,11 +7,14 @@ from dataclasses import replace
 from crestfall.ageing import Fleet, worn_plant
 from crestfall.scenario import TariffFile, TariffSheet
 from crestfall.scenario.scenario_file import ForcedOutages
+from crestfall.series import SiteBefore
 from crestfall.study._availability import Mask, forced_outages
 from crestfall.study._inputs import Inputs
 from crestfall.study._life_terms import LifeTerms
+from crestfall.study._rolling import Foreknown
 from crestfall.tariff import escalated, rates_on
 
+KNOWN_WEEKS = 8  # of the year before; no forecast looks back further
 OUTAGE_H = 24.0  # about so long is each outage of a guaranteed availability: our choice, no source
 
 
@@ -50,6 +53,7 @@ def site_in_year(inputs: Inputs, terms: LifeTerms, year: int) -> Inputs:
         rates=rates_on(contract, series.start, step_h=series.step_h),
         choices=tuple(rates_on((sheet,), series.start, step_h=series.step_h) for sheet in choices),
         forced_outage=forced,
+        known=_known_after(inputs, growth, last_growth=growth / (1 + terms.life.load_growth_frac_per_year)),
     )
 
 
@@ -77,6 +81,21 @@ def with_racks(site: Inputs, terms: LifeTerms, fleet: Fleet, *, health_frac: flo
     """
     plant = worn_plant(terms.plant(fleet.racks), health_frac=health_frac, resistance_growth_frac=growth_frac)
     return replace(site, plant=plant, health_frac=health_frac)
+
+
+def _known_after(inputs: Inputs, growth: float, *, last_growth: float) -> Foreknown:
+    """Return what the rolling policy knows at the start of a later year: the last weeks of the year before it."""
+    series = inputs.series
+    day = max(round(24 / series.step_h), 1)
+    # The year has a day or two more than whole weeks; without them the weekdays follow one another.
+    end = series.n_steps - series.n_steps // day % 7 * day
+    weeks = slice(max(end - KNOWN_WEEKS * 7 * day, 0), end)
+    before = SiteBefore(
+        load_kw=last_growth * series.load_kw[weeks],
+        pv_kw=series.pv_kw[weeks],
+        temperature_c=None if series.temperature_c is None else series.temperature_c[weeks],
+    )
+    return replace(inputs.known.grown(growth), before=before)
 
 
 def _as_guaranteed(inputs: Inputs, terms: LifeTerms, year: int) -> Mask:

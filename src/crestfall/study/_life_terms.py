@@ -166,7 +166,7 @@ def _check_warranty(terms: LifeTerms) -> None:
             "scenario",
             ("life", "respect_warranty"),
             found="true beside policy rules",
-            expected="policy hindsight, whose schedule can be held to a budget of cycles",
+            expected="policy rolling or hindsight, whose plans can be held to a budget of cycles",
             remedy="drop respect_warranty; the warranty's margins are shown in any case",
         )
     check_kept_at_rest(

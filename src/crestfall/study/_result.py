@@ -15,6 +15,7 @@ from crestfall.scenario.tariff_file import GROUPS
 from crestfall.study._inputs import Inputs
 from crestfall.study._life_result import Life
 from crestfall.study._neighbours import AtMost
+from crestfall.study._unforeseen import Unforeseen
 from crestfall.tariff import DemandLine, Rates, Readings
 
 SUMMARY_SCHEMA = "crestfall-summary/1"
@@ -33,7 +34,8 @@ SCHEDULE_COLUMNS = (
     "sell_per_kwh",
     "temperature_c",
 )
-PolicyName = Literal["hindsight", "rules"]
+PolicyName = Literal["rolling", "rules", "hindsight"]
+LEAST_HINDSIGHT_FRAC = 1e-3  # of the bill: of a saving below it no share is taken
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +81,7 @@ class Case:
 
     Parameters
     ----------
-    policy : {"hindsight", "rules"}
+    policy : {"rolling", "rules", "hindsight"}
         What made the schedule.
     rates : Rates
         The contract that the site is billed by.
@@ -183,7 +185,7 @@ class Result:
         The site without the battery under the best contract it could have; None where there is nothing to choose. A
         battery earns only what this leaves.
     hindsight, rules : Case
-        The optimum that knows the whole year, and a policy that knows only the past.
+        The optimum that knows the whole year, and a policy that knows only tariff and past.
     idle_cost : float
         Running cost of the plant standing still, auxiliaries included.
     capital : float
@@ -198,6 +200,10 @@ class Result:
         What one rack or one module more would save at the most, with hindsight; empty where it is not known.
     life : Life or None
         The years of the headline policy; None where the scenario asks for the first year only.
+    rolling : Case or None
+        The policy that plans on forecasts; None where the scenario names another, for it takes the most time.
+    unforeseen : Unforeseen or None
+        What that policy did not foresee; None without it or without a battery.
     """
 
     inputs: Inputs
@@ -212,11 +218,19 @@ class Result:
     timings_s: dict[str, float] = field(repr=False, compare=False)
     at_most: tuple[AtMost, ...] = ()
     life: Life | None = None
+    rolling: Case | None = None
+    unforeseen: Unforeseen | None = None
+
+    @property
+    def cases(self) -> tuple[Case, ...]:
+        """A case for each policy that was followed, the ceiling last."""
+        first = () if self.rolling is None else (self.rolling,)
+        return (*first, self.rules, self.hindsight)
 
     @property
     def headline(self) -> Case:
         """The case of the policy that the scenario names."""
-        return self.hindsight if self.inputs.scenario.ask.policy == "hindsight" else self.rules
+        return next(case for case in self.cases if case.policy == self.inputs.scenario.ask.policy)
 
     @property
     def reference(self) -> Before:
@@ -232,10 +246,22 @@ class Result:
         """Return what a case saves by the battery: against the best contract that could be had without one."""
         return self.reference.bill_total - case.bill_total
 
+    def left_in_store(self, case: Case) -> float:
+        """Return what the energy is worth that a case leaves in store beyond what it began with: to buy it again."""
+        day = max(round(24 / self.inputs.series.step_h), 1)
+        cheapest = float(case.rates.buy_per_kwh[-day:].min())
+        return max(cheapest, 0.0) * case.energy.change_in_store_kwh
+
+    def share_of_hindsight(self, case: Case) -> float | None:
+        """Return the share of the ceiling that a case saves, with energy left in store; None where that is nothing."""
+        ceiling, own = (self.saving(one) + self.left_in_store(one) for one in (self.hindsight, case))
+        least = LEAST_HINDSIGHT_FRAC * abs(self.reference.bill_total)
+        return own / ceiling if ceiling > least else None
+
     @property
     def line_groups(self) -> dict[str, str]:
         """The group of each line of the bills, in their order."""
-        bills = (self.before, self.reference, self.headline)
+        bills: tuple[Before | Case, ...] = (self.before, self.reference, *self.cases)
         groups = {line: group for one in bills for line, group in one.rates.line_groups.items()}
         return dict(sorted(groups.items(), key=lambda item: GROUPS.index(item[1])))
 
@@ -245,21 +271,30 @@ class Result:
 
     def savings_by_line(self) -> pd.DataFrame:
         """
-        Return the year's bill by line: columns group, line, before, reference, after, saved.
+        Return the year's bill by line: columns group, line, before, reference, after, saved, then one for each policy.
 
-        `saved` is what the battery saves: reference less after. Without a choice of contract reference is before.
+        `saved` is what the battery saves: reference less after. Without a choice of contract reference is before. A
+        column with the name of a policy holds what that policy saves.
         """
-        frame = self.bill_frame()
-        if self.best_contract is None:
-            frame = pd.concat([frame, self.before.bill.assign(case="reference")], ignore_index=True)
-        frame["case"] = frame["case"].replace("best contract", "reference")
+        bills = {"before": self.before.bill, "reference": self.reference.bill, "after": self.headline.bill}
+        bills |= {case.policy: case.bill for case in self.cases}
+        frame = pd.concat([bill.assign(case=name) for name, bill in bills.items()], ignore_index=True)
         keys = ["group", "line"]
         sums = frame.pivot_table(index=keys, columns="case", values="amount", aggfunc="sum", sort=False).fillna(0.0)
-        table = sums.reindex(columns=["before", "reference", "after"], fill_value=0.0).reset_index()
-        table["saved"] = table["reference"] - table["after"]
+        table = sums.reindex(columns=list(bills), fill_value=0.0)
+        policies = [case.policy for case in self.cases]
+        table[policies] = table[policies].rsub(table["reference"], axis=0)
+        table.insert(3, "saved", table["reference"] - table["after"])
+        table = table.reset_index()
         order = {line: number for number, line in enumerate(self.line_groups)}
         by = [table["group"].map(GROUPS.index), table["line"].map(order)]
         return table.iloc[np.lexsort(by[::-1])].rename_axis(columns=None).reset_index(drop=True)
+
+    def _savings_of_policies(self) -> dict[str, dict[str, float]]:
+        table = self.savings_by_line().set_index("line")
+        return {
+            case.policy: {str(line): float(saved) for line, saved in table[case.policy].items()} for case in self.cases
+        }
 
     def bill_residual(self, case: Case) -> float:
         """Return the objective less the recomputed bill of the plan and the wear; zero but for rounding."""
@@ -344,6 +379,11 @@ class Result:
             "saving_planned": self.planned_saving(case),
             "saving_hindsight": self.saving(self.hindsight),
             "saving_rules": self.saving(self.rules),
+            "saving_rolling": None if self.rolling is None else self.saving(self.rolling),
+            "saving_by_line": self._savings_of_policies(),
+            "share_of_hindsight": {case.policy: self.share_of_hindsight(case) for case in self.cases},
+            "left_in_store": {case.policy: self.left_in_store(case) for case in self.cases},
+            "unforeseen": None if self.unforeseen is None else self.unforeseen.summary(),
             "capital_cost": self.capital,
             "simple_payback_years": self.payback_years,
             "objective": case.schedule.objective,

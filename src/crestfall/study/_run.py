@@ -9,17 +9,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from crestfall.ageing import battery_use
-from crestfall.control import follow_rules
+from crestfall.control import Rolled, follow_rules
 from crestfall.dispatch import ImportLimitError, Problem, Schedule, Status, idle_schedule, optimise
 from crestfall.errors import InfeasibleError, SolverError
 from crestfall.finance import capital_cost, simple_payback_years
 from crestfall.plant import MILD_C
 from crestfall.scenario import Scenario
 from crestfall.study._clauses import notes_on
+from crestfall.study._explaining import tried, unforeseen
 from crestfall.study._inputs import Inputs, dispatch_problem, prepare
 from crestfall.study._neighbours import at_most
 from crestfall.study._replaying import replayed_plan, where_from
 from crestfall.study._result import Before, Case, PolicyName, Result, peaks_of
+from crestfall.study._rolling import notes_on_forecasts, roll
+from crestfall.study._unforeseen import Unforeseen
 from crestfall.tariff import Rates, Readings, bill
 
 logger = logging.getLogger(__name__)
@@ -28,12 +31,13 @@ OnStage = Callable[[str], None]
 # Replay and plan agree to this share of the saving, and to this much in each peak, or the result says so.
 SAVING_AGREES_FRAC, PEAK_AGREES_KW, PEAK_AGREES_FRAC = 0.01, 1.0, 0.003
 AGREES_FRAC = 1e-6  # objective and recomputed bill agree to this share of the bill, or the result says why not
+FEW_PLANS_FRAC = 0.01  # of the plans: so many may fail before it is said
 LIMIT_TOLERANCE_KW = 1e-6  # import this far above its limit is rounding, not an excess
 
 
 def run(scenario: Scenario, *, on_stage: OnStage | None = None) -> Result:
     """
-    Study one option: the least-cost schedule, the rules policy, bills before and after, cycles, and the checks.
+    Study one option: the least-cost schedule, the policies, bills before and after, cycles, and the checks.
 
     Parameters
     ----------
@@ -61,33 +65,43 @@ def run(scenario: Scenario, *, on_stage: OnStage | None = None) -> Result:
         inputs = prepare(scenario)
         before = _without_battery(inputs, inputs.rates, as_contracted=True)
         best_contract = _best_contract(inputs)
-    optima, ruled = [], []
+    offers: dict[PolicyName, list[_Offer]] = {name: [] for name in _policies(inputs)}
     for number, rates in enumerate(inputs.contracts, start=1):
         problem = dispatch_problem(inputs, rates)
         which = f", tariff {number} of {len(inputs.contracts)}" if inputs.choices else ""
         with clock.stage(f"optimising {problem.n_steps:,} steps with hindsight{which}"):
             optimum = _optimum(inputs, problem)
             _check_no_worse_than_idle(inputs, problem, optimum)
-            optima.append(_Offer(rates, problem, optimum))
+            offers["hindsight"].append(_Offer(rates, problem, optimum))
         with clock.stage(f"following the rules that know only the past{which}"):
-            followed = follow_rules(problem, rates, scenario.ask.rules)
-            ruled.append(_Offer(rates, problem, replace(followed, lower_bound=optimum.lower_bound)))
+            offers["rules"].append(_measured(_offer(inputs, "rules", rates, problem), optimum))
+        if "rolling" in offers:
+            with clock.stage(f"planning again and again on forecasts{which}"):
+                offers["rolling"].append(_measured(_offer(inputs, "rolling", rates, problem), optimum))
     with clock.stage("billing, replaying and counting cycles"):
-        (hindsight, chosen), (rules, _) = _best_case(inputs, "hindsight", optima), _best_case(inputs, "rules", ruled)
-    headline = hindsight if scenario.ask.policy == "hindsight" else rules
+        best = {policy: _best_case(inputs, policy, each) for policy, each in offers.items()}
+    found = None
+    if (rolled := best["rolling"][1].rolled if "rolling" in best else None) is not None:
+        with clock.stage("finding what was not foreseen"):
+            found = _unforeseen(inputs, best["rolling"][0], rolled, offers["hindsight"])
+    hindsight, chosen = best["hindsight"]
+    headline = best[scenario.ask.policy][0]
     capital = capital_cost(inputs.plant, scenario.ask.money)
     reference = before if best_contract is None else best_contract
+    cases = {policy: case for policy, (case, _) in best.items()}
     return Result(
         inputs=inputs,
         before=before,
         best_contract=best_contract,
         hindsight=hindsight,
-        rules=rules,
+        rules=cases["rules"],
+        rolling=cases.get("rolling"),
+        unforeseen=found,
         idle_cost=idle_schedule(chosen.problem).objective,
         capital=capital,
         payback_years=simple_payback_years(capital, reference.bill_total - headline.bill_total),
         at_most=at_most(inputs, hindsight.rates, hindsight.schedule),
-        warnings=tuple(_warnings(inputs, before, hindsight, rules, chosen.problem)),
+        warnings=tuple(_warnings(inputs, before, cases, chosen.problem, found)),
         timings_s=clock.seconds,
     )
 
@@ -99,6 +113,30 @@ class _Offer:
     rates: Rates
     problem: Problem
     schedule: Schedule
+    rolled: Rolled | None = None
+
+
+def _policies(inputs: Inputs) -> tuple[PolicyName, ...]:
+    """Return the policies that a study follows: rolling, which takes the most time, only where it is named."""
+    return ("rolling", "rules", "hindsight") if inputs.scenario.ask.policy == "rolling" else ("rules", "hindsight")
+
+
+def _offer(inputs: Inputs, policy: PolicyName, rates: Rates, problem: Problem) -> _Offer:
+    """Return what a policy does under a contract."""
+    ask = inputs.scenario.ask
+    if policy == "hindsight":
+        return _Offer(rates, problem, _optimum(inputs, problem))
+    if policy == "rules":
+        return _Offer(rates, problem, follow_rules(problem, rates, ask.rules))
+    if not inputs.plant.option.is_battery:  # there is nothing to plan
+        return _Offer(rates, problem, replace(idle_schedule(problem), status=Status.RULE))
+    rolled = roll(problem, rates, ask.rolling, inputs.known, inputs.series.temperature_c)
+    return _Offer(rates, problem, rolled.schedule, rolled)
+
+
+def _measured(offer: _Offer, optimum: Schedule) -> _Offer:
+    """Return the same with the bound of the optimum: the distance from it is the price of not knowing the future."""
+    return replace(offer, schedule=replace(offer.schedule, lower_bound=optimum.lower_bound))
 
 
 class _StageClock:
@@ -140,13 +178,18 @@ def reference_of(inputs: Inputs) -> Before:
 
 def headline_case(inputs: Inputs) -> Case:
     """Return the year of the policy that the scenario names, under the contract that is best for it."""
-    ask, offers = inputs.scenario.ask, []
-    for rates in inputs.contracts:
-        problem = dispatch_problem(inputs, rates)
-        by_rules = ask.policy == "rules"
-        schedule = follow_rules(problem, rates, ask.rules) if by_rules else _optimum(inputs, problem)
-        offers.append(_Offer(rates, problem, schedule))
-    return _best_case(inputs, ask.policy, offers)[0]
+    policy = inputs.scenario.ask.policy
+    offers = [_offer(inputs, policy, rates, dispatch_problem(inputs, rates)) for rates in inputs.contracts]
+    return _best_case(inputs, policy, offers)[0]
+
+
+def _unforeseen(inputs: Inputs, case: Case, rolled: Rolled, optima: list[_Offer]) -> Unforeseen:
+    """Return what a rolling plan lost against hindsight under the same contract."""
+    same = next(one for one in optima if one.rates is case.rates)
+    found = unforeseen(inputs, case, rolled, case_of(inputs, "hindsight", same.rates, same.schedule))
+    if not inputs.scenario.ask.rolling.trials:
+        return found
+    return tried(inputs, case, lambda site, plan: case_of(site, "rolling", case.rates, plan), found)
 
 
 def _optimum(inputs: Inputs, problem: Problem) -> Schedule:
@@ -234,18 +277,25 @@ def _check_no_worse_than_idle(inputs: Inputs, problem: Problem, optimum: Schedul
         )
 
 
-def _warnings(inputs: Inputs, before: Before, hindsight: Case, rules: Case, problem: Problem) -> Iterator[str]:
+def _warnings(
+    inputs: Inputs, before: Before, cases: dict[PolicyName, Case], problem: Problem, found: Unforeseen | None
+) -> Iterator[str]:
+    hindsight = cases["hindsight"]
     optimum, limit = hindsight.schedule, inputs.import_limit_kw + LIMIT_TOLERANCE_KW
     if over := int((before.import_kw > limit).sum()):
         yield f"without the battery the site exceeds its import limit in {over:,} steps; the bill before ignores this"
-    if over := int((rules.readings.import_kw > limit).sum()):
-        yield f"the rules exceed the import limit in {over:,} steps: a controller with these settings would not hold it"
+    for policy, words in (("rules", "the rules exceed"), ("rolling", "the rolling plan exceeds")):
+        if policy in cases and (over := int((cases[policy].readings.import_kw > limit).sum())):
+            yield (f"{words} the import limit in {over:,} steps: a controller with these settings would not hold it")
     yield from inputs.series.not_metered
     if note := _coarse_note(inputs):
         yield note
     yield from _weather_warnings(inputs)
-    for case in (hindsight, rules):
+    for case in cases.values():
         yield from _replay_warnings(inputs, before, case)
+    if found is not None:
+        yield from notes_on_forecasts(inputs.scenario.ask.rolling, cases["rolling"].rates, inputs.known)
+        yield from _failed_plans(found.rolled)
     if optimum.repaired_steps:
         yield f"in {optimum.repaired_steps:,} steps burning energy would have paid; they were made to run one way"
     if optimum.status is Status.TIME_LIMIT:
@@ -263,6 +313,14 @@ def _warnings(inputs: Inputs, before: Before, hindsight: Case, rules: Case, prob
     if abs(residual) > AGREES_FRAC * max(1.0, abs(hindsight.bill_total)):
         why = "; ".join(notes_on(hindsight.rates)) or "the reason is not known, please report it"
         yield f"the optimiser's cost lies {residual:+,.2f} from the bill: {why}"
+
+
+def _failed_plans(rolled: Rolled) -> Iterator[str]:
+    if rolled.n_failed > FEW_PLANS_FRAC * rolled.n_plans:
+        yield (
+            f"{rolled.n_failed:,} of {rolled.n_plans:,} plans could not be made under their targets; the plan before"
+            " them went on"
+        )
 
 
 def _coarse_note(inputs: Inputs) -> str:

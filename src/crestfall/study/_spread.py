@@ -1,5 +1,6 @@
 """One question asked of each load that it may have: every year of the data, or every shape that fits the bills."""
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from typing import get_args
@@ -11,7 +12,7 @@ from crestfall.scenario.model_file import ShapeName
 from crestfall.series import years_of_load
 from crestfall.study._run import OnStage, run
 
-SPREAD_COLUMNS = ("load", "energy_kwh", "peak_kw", "bill_before", "saving_rules", "saving_hindsight")
+SPREAD_COLUMNS = ("load", "energy_kwh", "peak_kw", "bill_before", "saving_rolling", "saving_rules", "saving_hindsight")
 
 
 def variants(scenario: Scenario) -> list[tuple[str, Scenario]]:
@@ -61,7 +62,7 @@ def spread(scenario: Scenario, *, on_stage: OnStage | None = None) -> pd.DataFra
     Returns
     -------
     DataFrame
-        `SPREAD_COLUMNS`, a row for each load.
+        `SPREAD_COLUMNS`, a row for each load; `saving_rolling` is NaN where the scenario names another policy.
 
     Raises
     ------
@@ -78,6 +79,7 @@ def spread(scenario: Scenario, *, on_stage: OnStage | None = None) -> pd.DataFra
                 float(series.load_kw.sum()) * series.step_h,
                 float(series.load_kw.max()),
                 result.before.bill_total,
+                math.nan if result.rolling is None else result.saving(result.rolling),
                 result.saving(result.rules),
                 result.saving(result.hindsight),
             )

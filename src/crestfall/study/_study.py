@@ -14,7 +14,7 @@ LIFE_STAGE = "the years of life"
 
 def run(scenario: Scenario, *, on_stage: OnStage | None = None) -> Result:
     """
-    Study one option: its first year by hindsight and by rules and, with a `life` in the scenario, every year after it.
+    Study one option: its first year by each policy and, with a `life` in the scenario, every year after it.
 
     Parameters
     ----------

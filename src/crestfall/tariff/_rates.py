@@ -9,7 +9,8 @@ import pandas as pd
 
 from crestfall.errors import KeyedError
 from crestfall.scenario import TariffFile, TariffSheet
-from crestfall.tariff._calendar import LocalClock
+from crestfall.scenario.tariff_clauses import Export, PricedEnergy
+from crestfall.tariff._calendar import LocalClock, holiday_dates
 from crestfall.tariff._demand import CapacityLine, DemandLine
 from crestfall.tariff._layout import Layout
 from crestfall.tariff._readings import FloatArray, Readings
@@ -61,6 +62,21 @@ class Rates:
     def line_groups(self) -> dict[str, str]:
         """The group of each line that a bill can have, in the order of the bill."""
         return {line: group for sheet in self.sheets for line, group in sheet.tariff.line_groups.items()}
+
+    @property
+    def holidays(self) -> tuple[str, ...]:
+        """Days on which any of the sheets keeps a holiday, as year-month-day; those just before the steps as well."""
+        clock = LocalClock.at(self.start, self.step_h)
+        days = {str(day) for sheet in self.sheets for day in holiday_dates(sheet.tariff, clock)}
+        return tuple(sorted(days))
+
+    @property
+    def has_price_series(self) -> bool:
+        """Whether any price comes from a series, as those of a market do."""
+        charges: list[PricedEnergy | Export] = []
+        for sheet in self.sheets:
+            charges += [*sheet.tariff.energy_charges, *(sheet.tariff.export.charges or ()), sheet.tariff.export]
+        return any(charge.price_series is not None for charge in charges)
 
     @property
     def needs_kvar(self) -> bool:
