@@ -6,7 +6,7 @@ import pytest
 from crestfall.errors import InfeasibleError, ScenarioError
 from crestfall.scenario import load_scenario
 from crestfall.study import YEAR_COLUMNS, prepare, run
-from crestfall.study._life import life_of
+from crestfall.study._life import AGREES_FRAC, life_of
 from hourly_site import BY_RULES, NO_BATTERY, WITH_PV, year_csv
 from site_files import Edit, in_catalogue, in_scenario, in_tariff, message, write_site
 
@@ -79,7 +79,7 @@ def test_where_nothing_fades_grows_or_rises_every_year_is_the_plain_first_one(tm
 def test_the_mean_of_a_year_is_that_of_its_beginning_and_end(result):
     for year in result.life.years:
         mean = 0.5 * (year.health_start_frac + year.health_end_frac)
-        assert year.health_mean_frac == pytest.approx(mean, abs=1e-4)
+        assert year.health_mean_frac == pytest.approx(mean, abs=AGREES_FRAC)
         assert year.usable_kwh == pytest.approx(year.health_mean_frac * result.inputs.plant.usable_kwh)
 
 

@@ -47,8 +47,8 @@ def site_in_year(inputs: Inputs, terms: LifeTerms, year: int) -> Inputs:
     return replace(
         inputs,
         series=series,
-        rates=rates_on(contract, series.start, step_h=series.step_h),
-        choices=tuple(rates_on((sheet,), series.start, step_h=series.step_h) for sheet in choices),
+        rates=rates_on(contract, series.start, step_h=series.step_h, like=inputs.rates),
+        choices=tuple(rates_on((sheet,), series.start, step_h=series.step_h, like=inputs.rates) for sheet in choices),
         forced_outage=forced,
     )
 
