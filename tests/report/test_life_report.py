@@ -8,8 +8,18 @@ import pandas as pd
 import pytest
 
 from crestfall import cli
-from crestfall.report import draw_cash, draw_health, draw_yearly_savings, fill_folder, life_text
-from crestfall.report._life import TERMS, offer_rows, warranty_rows, warranty_words, worth_rows, years_rows
+from crestfall.report import draw_cash, draw_health, draw_warranty, draw_yearly_savings, fill_folder, life_text
+from crestfall.report._life import (
+    TERMS,
+    capital_rows,
+    cash_tables,
+    offer_rows,
+    saved_table,
+    warranty_rows,
+    warranty_words,
+    worth_rows,
+    years_rows,
+)
 from crestfall.scenario import load_scenario
 from crestfall.study import run
 from hourly_site import WITH_PV, shared_study, year_csv
@@ -85,6 +95,43 @@ def test_yearly_savings_stack_up_to_the_saving(result):
     assert stacked == pytest.approx([year.saving for year in result.life.years], abs=1.0)
 
 
+def test_warranty_is_drawn_as_shares_of_its_limits(result):
+    ax = draw_warranty(result)
+    lines = {line.get_label(): line.get_ydata() for line in ax.lines}
+    first, _ = result.life.warranties
+    assert lines["cycles of the year"] == pytest.approx(100 / 150 * first.check.frame["cycles"])
+    # Guaranteed are 70 % after two years, 85 % half-way: 15 and 30 % may be lost.
+    lost = 1 - first.check.frame["health_frac"].to_numpy()
+    assert lines["loss of health"][:2] == pytest.approx(100 * lost[:2] / [0.15, 0.30])
+    assert ax.get_title() == f"Warranty broken in year {result.life.year_of_breach}"
+    assert ax.get_ylim()[1] > max(100, lines["cycles of the year"].max())
+
+
+def test_cash_tables_hold_every_line_with_and_without_debt(result):
+    plain, debt = cash_tables(result.life)
+    assert plain[0] == ("year", "capital", "savings", "later racks", "tax", "cash", "written off")
+    assert debt[0] == ("year", "loan", "interest", "repayment", "tax", "cash", "debt service cover")
+    frame = result.life.appraisal.frame
+    assert [len(plain), len(debt)] == [6, 6]
+    assert plain[1][1] == f"{frame['capital'].iloc[0]:,.0f}".replace("-", "−")
+    assert plain[4][3] == "−16,000"
+    assert debt[2][-1] == f"{frame['dscr'].iloc[1]:.2f}"
+    assert debt[5][-1] == "–"  # the loan of three years is paid back
+
+
+def test_capital_is_shown_part_by_part(result):
+    rows = dict(capital_rows(result.life))
+    assert list(rows) == ["Racks", "Power modules", "Cabinets", "Works", "Capital cost"]
+    assert rows["Works"] == "1,500"
+
+
+def test_table_of_lines_ends_with_the_saving_of_each_year(result):
+    head, *rows = saved_table(result.life)
+    assert head[0] == "year"
+    assert head[-1] == "in all"
+    assert [row[-1] for row in rows] == [f"{year.saving:,.0f}" for year in result.life.years]
+
+
 def test_without_a_life_there_is_nothing_to_draw():
     with pytest.raises(ValueError, match="the first year only"):
         draw_health(shared_study())
@@ -120,12 +167,16 @@ def test_report_shows_years_worth_warranty_and_offers(result, folder):
         "Life and money",
         "Year by year",
         "What each line saves in each year",
+        "Cash flow",
+        "Cash flow with debt",
+        "Capital cost",
         "Ways to have it",
         "Warranty",
     ):
         assert f"<h2>{heading}</h2>" in html
-    for row in (*years_rows(result.life), *offer_rows(result.life), *warranty_rows(result.life)):
-        assert all(cell in html for cell in row)
+    tables = [rows_of(result.life) for rows_of in (years_rows, offer_rows, warranty_rows, saved_table, capital_rows)]
+    for table in (*tables, *cash_tables(result.life)):
+        assert all(cell in html for row in table for cell in row)
 
 
 def test_terminal_shows_the_start_and_every_year(result):

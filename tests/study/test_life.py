@@ -265,6 +265,20 @@ def test_the_marginal_price_of_wear_is_used_and_in_no_cash(tmp_path):
         assert year.saving == pytest.approx(sum(year.line_savings.values()), abs=1e-6)
 
 
+def test_at_a_consistent_price_of_wear_the_racks_just_last_the_study(tmp_path):
+    """Three tenths of the capacity are lost to 500 cycles of 6e-4 each: 167 a year over three years.
+
+    One of them costs dearly while there are more, and nothing once there are fewer.
+    """
+    *others, used = lived(tmp_path, racks(6e-4, 0.0), life(3, "  wear: consistent\n")).wear
+    assert others[0].wear_per_kwh == 0
+    assert used.full_cycles <= 167
+    below = [one for one in others if one.wear_per_kwh < used.wear_per_kwh]
+    assert all(one.full_cycles > 166 and one.marginal_per_kwh > one.wear_per_kwh for one in below)
+    assert all(one.wear_per_kwh >= used.wear_per_kwh for one in others if one not in below)
+    assert max(one.wear_per_kwh for one in below) > 0.95 * used.wear_per_kwh
+
+
 def test_wear_costs_nothing_where_the_horizon_comes_first(tmp_path):
     (trial,) = lived(tmp_path, racks(), life(2)).wear
     assert trial.marginal_per_kwh == 0

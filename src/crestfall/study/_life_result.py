@@ -129,7 +129,7 @@ class RacksWarranty:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WearTrial:
-    """A first year at one price of wear.
+    """A first year with new racks at one price of wear.
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ class Life:
     warranties : tuple of RacksWarranty
         For racks of each purchase; empty without a warranty.
     wear : tuple of WearTrial
-        The first year at the given price of wear and, where it is asked for, at the marginal one.
+        The first year at the given price of wear and at those that were tried; the last one is the price in use.
     basis : str
         What the fade law was fitted on.
     capital : CapitalCost
@@ -190,6 +190,11 @@ class Life:
         """First year of operation in which any term of a warranty is broken; None if all are kept."""
         years = [one.year_of_breach for one in self.warranties if one.year_of_breach is not None]
         return min(years, default=None)
+
+    @property
+    def has_limits(self) -> bool:
+        """Whether any warranty has a limit of which a share is used."""
+        return any(bool(one.check.used_frac.notna().to_numpy().any()) for one in self.warranties)
 
     @property
     def last_year_in_use(self) -> int:

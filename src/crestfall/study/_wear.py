@@ -11,7 +11,6 @@ from crestfall.study._life_result import WearTrial
 
 MOST_TRIALS = 10
 AGREES_FRAC = 0.02  # of the price: less than fade laws are known to by far
-LEAST_SHRINKAGE_FRAC = 0.1  # of what is between two prices, at each trial, so that the search ends at jumps as well
 
 
 def agreeing(given: WearTrial, tried_at: Callable[[float], WearTrial]) -> list[WearTrial]:
@@ -30,25 +29,32 @@ def agreeing(given: WearTrial, tried_at: Callable[[float], WearTrial]) -> list[W
     list of WearTrial
         The given one and all that were tried; the price of the last one is the one to use.
     """
-    low: WearTrial | None = None  # one more kWh costs more than the price here,
-    high: WearTrial | None = None  # and no more than the price here
     trials = [given]
     while not _agrees(trials[-1]) and len(trials) <= MOST_TRIALS:
-        trial = trials[-1]
-        if _beyond(trial) > 0:
-            low = trial
-        else:
-            high = trial
+        low, high = _around(trials)
         if low is None or high is None:
-            price = trial.marginal_per_kwh
+            price = trials[-1].marginal_per_kwh
         elif high.wear_per_kwh - low.wear_per_kwh <= AGREES_FRAC * high.wear_per_kwh:
             break
         else:
-            price = _between(low, high)
+            # Every other time in the middle: a straight line alone creeps towards a jump.
+            price = _middle(low, high) if len(trials) % 2 else _crossing(low, high)
         trials.append(tried_at(price))
+    _, high = _around(trials)
     if high is not None and not _agrees(trials[-1]):
         trials.append(trials.pop(trials.index(high)))
     return trials
+
+
+def _around(trials: list[WearTrial]) -> tuple[WearTrial | None, WearTrial | None]:
+    """Return the highest price below what one more kWh costs there, and the lowest that is not."""
+    below = [trial for trial in trials if _beyond(trial) > 0]
+    beyond = [trial for trial in trials if _beyond(trial) <= 0]
+    return max(below, key=_price, default=None), min(beyond, key=_price, default=None)
+
+
+def _price(trial: WearTrial) -> float:
+    return trial.wear_per_kwh
 
 
 def _agrees(trial: WearTrial) -> bool:
@@ -59,8 +65,11 @@ def _beyond(trial: WearTrial) -> float:
     return trial.marginal_per_kwh - trial.wear_per_kwh
 
 
-def _between(low: WearTrial, high: WearTrial) -> float:
-    """Return where a straight line between two trials would agree, well inside of both."""
+def _middle(low: WearTrial, high: WearTrial) -> float:
+    return 0.5 * (low.wear_per_kwh + high.wear_per_kwh)
+
+
+def _crossing(low: WearTrial, high: WearTrial) -> float:
+    """Return the price at which a straight line between two trials agrees."""
     share = _beyond(low) / (_beyond(low) - _beyond(high))
-    share = min(max(share, LEAST_SHRINKAGE_FRAC), 1 - LEAST_SHRINKAGE_FRAC)
     return low.wear_per_kwh + share * (high.wear_per_kwh - low.wear_per_kwh)
