@@ -1,6 +1,7 @@
 """The years of life in pictures, tables and files: what is shown is what was found."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -147,12 +148,24 @@ def test_tables_are_written_as_they_were_found(result, folder):
     assert cash["cumulative"].iloc[-1] == pytest.approx(cash["cash"].sum(), abs=1e-4)
     warranty = pd.read_csv(folder / "warranty.csv")
     assert sorted(set(warranty["joined_year"])) == [1, 4]
+    offers = pd.read_csv(folder / "offers.csv", index_col="year")
+    assert offers.columns.tolist() == ["purchase: site", "lease: site", "purchase: seller", "lease: seller"]
+    assert offers["purchase: site"].tolist() == pytest.approx(cash["cash_with_debt"].tolist(), abs=1e-5)
 
 
 def test_summary_and_figures_are_written(folder):
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     assert len(summary["life"]["health_end_frac"]) == 4
-    assert {path.stem for path in (folder / "figures").iterdir()} >= {"health", "yearly-savings", "cash"}
+    margins = summary["life"]["warranty"]["margins"]
+    assert [(one["racks_of_year"], one["racks"]) for one in margins] == [(1, 2), (4, 2)]
+    assert margins[0]["cycles_margin"] == pytest.approx([150 - n for n in summary["life"]["full_cycles"][:3]])
+    assert margins[0]["cold_margin_c"] == [None, None, None]  # no such limit
+    assert {path.stem for path in (folder / "figures").iterdir()} >= {
+        "health",
+        "yearly-savings",
+        "cash",
+        "warranty",
+    }
 
 
 def test_a_study_of_one_year_writes_none_of_it(tmp_path):
@@ -198,6 +211,13 @@ def test_terminal_names_the_breach_with_its_year(result):
     words = warranty_words(result.life)
     assert words.startswith("broken: cycles in the year in year 1, ")
     assert len(TERMS) == len(warranty_rows(result.life)[0]) - 2
+
+
+def test_several_rates_of_return_are_all_shown(result):
+    life, money = result.life, result.inputs.scenario.ask.money
+    worth = replace(life.appraisal.without_debt, irr_frac=(0.1, 0.2))
+    rows = worth_rows(replace(life, appraisal=replace(life.appraisal, without_debt=worth)), money)
+    assert ("rate of return", "10.0 %, 20.0 %", "several: none says anything by itself") in rows
 
 
 def test_a_rate_of_return_that_is_not_there_is_called_none(result, tmp_path):

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from crestfall.ageing import Purchase, WarrantyCheck
+from crestfall.ageing import MARGINS, Purchase, WarrantyCheck
 from crestfall.finance import Appraisal, CapitalCost, Offer, ProjectYears, Returns
 
 YEAR_COLUMNS = (
@@ -217,6 +217,12 @@ class Life:
         frame = pd.concat(parts, ignore_index=True)
         return frame[["joined_year", "racks", *self.warranties[0].check.frame.columns]]
 
+    def offers_frame(self) -> pd.DataFrame:
+        """Return the cash of each offer by year: columns ``OFFER: site`` and, where it is known, ``OFFER: seller``."""
+        columns = {f"{one.name}: site": one.buyer_cash for one in self.offers}
+        columns |= {f"{one.name}: seller": one.seller_cash for one in self.offers if one.seller_cash is not None}
+        return pd.DataFrame(columns, index=self.appraisal.frame.index)
+
     def summary(self) -> dict[str, Any]:
         """Return the figures of the years, ready for JSON."""
         worth, frame = self.appraisal, self.years_frame()
@@ -244,6 +250,11 @@ class Life:
                     }
                     for one in self.warranties
                     for breach in one.check.breaches
+                ],
+                "margins": [
+                    {"racks_of_year": one.joined_year, "racks": one.racks}
+                    | {name: _column(one.check.frame, name) for name in MARGINS}
+                    for one in self.warranties
                 ],
                 "cost_of_keeping": sum(one.warranty_cost for one in self.years),
             },
