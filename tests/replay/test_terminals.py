@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crestfall.plant import Converter, Plant
-from crestfall.replay._terminals import Terminals
+from crestfall.replay._terminals import Terminals, ac_of, ac_within, store_of
 from parts import LOSSLESS, plant_with
 from strategies import curved_modules, module_with, rack_banks
 
@@ -41,7 +41,7 @@ def powers(plant: Plant):
 @given(plant=plants(), charging=both_ways)
 def test_curve_is_the_plants_own(plant, charging):
     power, curve = powers(plant), Terminals.of(plant, charging=charging)
-    found = [curve.store_of(ac) for ac in power.tolist()]
+    found = [store_of(curve, ac) for ac in power.tolist()]
     np.testing.assert_allclose(found, at_store(plant, power, charging=charging), atol=ROUNDING_KW)
 
 
@@ -50,11 +50,11 @@ def test_inverse_is_the_first_power_that_reaches_what_is_asked(plant, charging, 
     curve, power = Terminals.of(plant, charging=charging), powers(plant)
     reached = at_store(plant, power, charging=charging)
     wanted = share * float(max(reached.max(), 0.0))
-    ac = curve.ac_of(wanted)
+    ac = ac_of(curve, wanted)
     assert 0 <= ac <= plant.rating_kva * (1 + 1e-8)
     # No lower power reaches it, and the power itself does, or stands below a jump that passes it by.
     assert (reached[power < ac - 1e-6] < wanted + ROUNDING_KW).all()
-    got = curve.store_of(ac)
+    got = store_of(curve, ac)
     assert got <= wanted + ROUNDING_KW
     assert got >= wanted - ROUNDING_KW or at_store(plant, [ac * (1 + 4e-9) + 1e-9], charging=charging)[0] > wanted
 
@@ -64,7 +64,7 @@ def test_charge_within_a_draw_is_the_highest_that_keeps_it(plant, share):
     curve, power = Terminals.of(plant, charging=True), powers(plant)
     draw = power + plant.bank.cooling_frac * plant.rack_loss_kw(power, charging=True)
     most = share * float(draw.max())
-    ac = curve.ac_within(most)
+    ac = ac_within(curve, most)
     assert (draw[power <= ac - 1e-6] <= most + ROUNDING_KW).all()
     if ac < plant.rating_kva:
         just = np.array([ac])
@@ -79,16 +79,16 @@ def test_what_a_module_loses_as_it_starts_is_drawn_from_the_store_below_it():
     converter = Converter.of(module_with(loss=loss, switches_off_when_idle=True), 2)
     plant = plant_with(**LOSSLESS, converter=converter)
     into, outof = (Terminals.of(plant, charging=way) for way in (True, False))
-    assert outof.store_of(30.0) == pytest.approx(35.0)
-    assert outof.ac_of(35.0) == pytest.approx(30.0)
-    assert outof.ac_of(1.9) == 0.0  # less than what starting takes
-    assert into.store_of(1.0) == pytest.approx(-1.1)
-    assert into.store_of(12.0) == pytest.approx(8.8)
-    assert into.ac_of(8.8) == pytest.approx(12.0)
-    assert into.store_of(0.0) == outof.store_of(0.0) == 0.0
+    assert store_of(outof, 30.0) == pytest.approx(35.0)
+    assert ac_of(outof, 35.0) == pytest.approx(30.0)
+    assert ac_of(outof, 1.9) == 0.0  # less than what starting takes
+    assert store_of(into, 1.0) == pytest.approx(-1.1)
+    assert store_of(into, 12.0) == pytest.approx(8.8)
+    assert ac_of(into, 8.8) == pytest.approx(12.0)
+    assert store_of(into, 0.0) == store_of(outof, 0.0) == 0.0
 
 
 def test_without_modules_nothing_flows():
     nothing = replace(plant_with(rating_kva=0.0), rating_kva=0.0)
     curve = Terminals.of(nothing, charging=True)
-    assert (curve.store_of(0.0), curve.ac_of(5.0), curve.ac_within(5.0)) == (0.0, 0.0, 0.0)
+    assert (store_of(curve, 0.0), ac_of(curve, 5.0), ac_within(curve, 5.0)) == (0.0, 0.0, 0.0)

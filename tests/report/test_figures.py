@@ -65,8 +65,9 @@ def drawn_texts(figure, monkeypatch) -> dict[Text, "object"]:
     return {text: text.get_window_extent(canvas.get_renderer()) for text in drawn}
 
 
-def test_a_battery_has_six_figures_and_no_battery_three(figures):
-    assert tuple(figures["with"]) == (*FIGURES, "connection")  # the picture without axes has its own tests
+def test_a_battery_has_seven_figures_and_no_battery_three(figures):
+    # The one without axes, and hours of the cells, have their own tests.
+    assert tuple(figures["with"]) == (*FIGURES, "connection", "cells")
     assert tuple(figures["without"]) == FIGURES_WITHOUT_BATTERY
     assert tuple(figures["rolling"]) == ("week", "costliest-days", *FIGURES[1:], "connection")
 
@@ -134,9 +135,9 @@ def test_bars_start_at_zero(figures):
 
 
 def test_duration_curve_falls_and_holds_all_import(result):
-    before, after = draw_duration_curve(result).patches
+    before, after = draw_duration_curve(result).lines
     for curve, import_kw in ((before, result.before.import_kw), (after, result.headline.schedule.import_kw)):
-        values, *_ = curve.get_data()
+        values = curve.get_ydata()[:-1]  # the last step is drawn to its end
         assert (np.diff(values) <= 0).all()
         assert values.sum() == pytest.approx(import_kw.sum())
 

@@ -12,7 +12,7 @@ from crestfall.report import write_result
 from crestfall.study import SCHEDULE_COLUMNS
 from hourly_site import HOSTILE_NAME, NO_BATTERY, SVG_AND_PNG, shared_study, studied
 
-FIGURES = ("connection", "cycle-depths", "duration-curve", "monthly-bill", "store-by-hour", "week")
+FIGURES = ("cells", "connection", "cycle-depths", "duration-curve", "monthly-bill", "store-by-hour", "week")
 FILES = {
     "bill.csv",
     "inputs.yaml",

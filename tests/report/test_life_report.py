@@ -1,6 +1,7 @@
 """The years of life in pictures, tables and files: what is shown is what was found."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -8,8 +9,18 @@ import pandas as pd
 import pytest
 
 from crestfall import cli
-from crestfall.report import draw_cash, draw_health, draw_yearly_savings, fill_folder, life_text
-from crestfall.report._life import TERMS, offer_rows, warranty_rows, warranty_words, worth_rows, years_rows
+from crestfall.report import draw_cash, draw_health, draw_warranty, draw_yearly_savings, fill_folder, life_text
+from crestfall.report._life import (
+    TERMS,
+    capital_rows,
+    cash_tables,
+    offer_rows,
+    saved_table,
+    warranty_rows,
+    warranty_words,
+    worth_rows,
+    years_rows,
+)
 from crestfall.scenario import load_scenario
 from crestfall.study import run
 from hourly_site import WITH_PV, shared_study, year_csv
@@ -85,6 +96,43 @@ def test_yearly_savings_stack_up_to_the_saving(result):
     assert stacked == pytest.approx([year.saving for year in result.life.years], abs=1.0)
 
 
+def test_warranty_is_drawn_as_shares_of_its_limits(result):
+    ax = draw_warranty(result)
+    lines = {line.get_label(): line.get_ydata() for line in ax.lines}
+    first, _ = result.life.warranties
+    assert lines["cycles of the year"] == pytest.approx(100 / 150 * first.check.frame["cycles"])
+    # Guaranteed are 70 % after two years, 85 % half-way: 15 and 30 % may be lost.
+    lost = 1 - first.check.frame["health_frac"].to_numpy()
+    assert lines["loss of health"][:2] == pytest.approx(100 * lost[:2] / [0.15, 0.30])
+    assert ax.get_title() == f"Warranty broken in year {result.life.year_of_breach}"
+    assert ax.get_ylim()[1] > max(100, lines["cycles of the year"].max())
+
+
+def test_cash_tables_hold_every_line_with_and_without_debt(result):
+    plain, debt = cash_tables(result.life)
+    assert plain[0] == ("year", "capital", "savings", "later racks", "tax", "cash", "written off")
+    assert debt[0] == ("year", "loan", "interest", "repayment", "tax", "cash", "debt service cover")
+    frame = result.life.appraisal.frame
+    assert [len(plain), len(debt)] == [6, 6]
+    assert plain[1][1] == f"{frame['capital'].iloc[0]:,.0f}".replace("-", "−")
+    assert plain[4][3] == "−16,000"
+    assert debt[2][-1] == f"{frame['dscr'].iloc[1]:.2f}"
+    assert debt[5][-1] == "–"  # the loan of three years is paid back
+
+
+def test_capital_is_shown_part_by_part(result):
+    rows = dict(capital_rows(result.life))
+    assert list(rows) == ["Racks", "Power modules", "Cabinets", "Works", "Capital cost"]
+    assert rows["Works"] == "1,500"
+
+
+def test_table_of_lines_ends_with_the_saving_of_each_year(result):
+    head, *rows = saved_table(result.life)
+    assert head[0] == "year"
+    assert head[-1] == "in all"
+    assert [row[-1] for row in rows] == [f"{year.saving:,.0f}" for year in result.life.years]
+
+
 def test_without_a_life_there_is_nothing_to_draw():
     with pytest.raises(ValueError, match="the first year only"):
         draw_health(shared_study())
@@ -100,12 +148,24 @@ def test_tables_are_written_as_they_were_found(result, folder):
     assert cash["cumulative"].iloc[-1] == pytest.approx(cash["cash"].sum(), abs=1e-4)
     warranty = pd.read_csv(folder / "warranty.csv")
     assert sorted(set(warranty["joined_year"])) == [1, 4]
+    offers = pd.read_csv(folder / "offers.csv", index_col="year")
+    assert offers.columns.tolist() == ["purchase: site", "lease: site", "purchase: seller", "lease: seller"]
+    assert offers["purchase: site"].tolist() == pytest.approx(cash["cash_with_debt"].tolist(), abs=1e-5)
 
 
 def test_summary_and_figures_are_written(folder):
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     assert len(summary["life"]["health_end_frac"]) == 4
-    assert {path.stem for path in (folder / "figures").iterdir()} >= {"health", "yearly-savings", "cash"}
+    margins = summary["life"]["warranty"]["margins"]
+    assert [(one["racks_of_year"], one["racks"]) for one in margins] == [(1, 2), (4, 2)]
+    assert margins[0]["cycles_margin"] == pytest.approx([150 - n for n in summary["life"]["full_cycles"][:3]])
+    assert margins[0]["cold_margin_c"] == [None, None, None]  # no such limit
+    assert {path.stem for path in (folder / "figures").iterdir()} >= {
+        "health",
+        "yearly-savings",
+        "cash",
+        "warranty",
+    }
 
 
 def test_a_study_of_one_year_writes_none_of_it(tmp_path):
@@ -120,12 +180,16 @@ def test_report_shows_years_worth_warranty_and_offers(result, folder):
         "Life and money",
         "Year by year",
         "What each line saves in each year",
+        "Cash flow",
+        "Cash flow with debt",
+        "Capital cost",
         "Ways to have it",
         "Warranty",
     ):
         assert f"<h2>{heading}</h2>" in html
-    for row in (*years_rows(result.life), *offer_rows(result.life), *warranty_rows(result.life)):
-        assert all(cell in html for cell in row)
+    tables = [rows_of(result.life) for rows_of in (years_rows, offer_rows, warranty_rows, saved_table, capital_rows)]
+    for table in (*tables, *cash_tables(result.life)):
+        assert all(cell in html for row in table for cell in row)
 
 
 def test_terminal_shows_the_start_and_every_year(result):
@@ -147,6 +211,13 @@ def test_terminal_names_the_breach_with_its_year(result):
     words = warranty_words(result.life)
     assert words.startswith("broken: cycles in the year in year 1, ")
     assert len(TERMS) == len(warranty_rows(result.life)[0]) - 2
+
+
+def test_several_rates_of_return_are_all_shown(result):
+    life, money = result.life, result.inputs.scenario.ask.money
+    worth = replace(life.appraisal.without_debt, irr_frac=(0.1, 0.2))
+    rows = worth_rows(replace(life, appraisal=replace(life.appraisal, without_debt=worth)), money)
+    assert ("rate of return", "10.0 %, 20.0 %", "several: none says anything by itself") in rows
 
 
 def test_a_rate_of_return_that_is_not_there_is_called_none(result, tmp_path):

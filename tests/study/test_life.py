@@ -6,7 +6,7 @@ import pytest
 from crestfall.errors import InfeasibleError, ScenarioError
 from crestfall.scenario import load_scenario
 from crestfall.study import YEAR_COLUMNS, prepare, run
-from crestfall.study._life import life_of
+from crestfall.study._life import AGREES_FRAC, life_of
 from hourly_site import BY_RULES, NO_BATTERY, WITH_PV, year_csv
 from site_files import Edit, in_catalogue, in_scenario, in_tariff, message, write_site
 
@@ -79,7 +79,7 @@ def test_where_nothing_fades_grows_or_rises_every_year_is_the_plain_first_one(tm
 def test_the_mean_of_a_year_is_that_of_its_beginning_and_end(result):
     for year in result.life.years:
         mean = 0.5 * (year.health_start_frac + year.health_end_frac)
-        assert year.health_mean_frac == pytest.approx(mean, abs=1e-4)
+        assert year.health_mean_frac == pytest.approx(mean, abs=AGREES_FRAC)
         assert year.usable_kwh == pytest.approx(year.health_mean_frac * result.inputs.plant.usable_kwh)
 
 
@@ -263,6 +263,20 @@ def test_the_marginal_price_of_wear_is_used_and_in_no_cash(tmp_path):
     assert {year.wear_per_kwh for year in marginal.years if year.racks} == {first.marginal_per_kwh}
     for year in marginal.years:
         assert year.saving == pytest.approx(sum(year.line_savings.values()), abs=1e-6)
+
+
+def test_at_a_consistent_price_of_wear_the_racks_just_last_the_study(tmp_path):
+    """Three tenths of the capacity are lost to 500 cycles of 6e-4 each: 167 a year over three years.
+
+    One of them costs dearly while there are more, and nothing once there are fewer.
+    """
+    *others, used = lived(tmp_path, racks(6e-4, 0.0), life(3, "  wear: consistent\n")).wear
+    assert others[0].wear_per_kwh == 0
+    assert used.full_cycles <= 167
+    below = [one for one in others if one.wear_per_kwh < used.wear_per_kwh]
+    assert all(one.full_cycles > 166 and one.marginal_per_kwh > one.wear_per_kwh for one in below)
+    assert all(one.wear_per_kwh >= used.wear_per_kwh for one in others if one not in below)
+    assert max(one.wear_per_kwh for one in below) > 0.95 * used.wear_per_kwh
 
 
 def test_wear_costs_nothing_where_the_horizon_comes_first(tmp_path):

@@ -19,6 +19,7 @@ from crestfall.ageing._ranges import OutOfRange
 from crestfall.ageing._temperature import cell_temperature_c
 from crestfall.ageing._use import CellUse, cell_use, rest
 from crestfall.ageing._warranty import (
+    MARGINS,
     WARRANTY_COLUMNS,
     Breach,
     WarrantyCheck,
@@ -31,6 +32,7 @@ from crestfall.ageing._wear import life_years, wear_per_kwh
 from crestfall.ageing._worn_plant import plant_as_guaranteed, worn_plant
 
 __all__ = [
+    "MARGINS",
     "WARRANTY_COLUMNS",
     "BatteryUse",
     "Breach",

@@ -140,11 +140,13 @@ def _rainflow(soc_frac: FloatArray) -> tuple[NDArray[np.int64], NDArray[np.int64
     """Return the places of both ends of each cycle, and its count; no two values in a row are equal."""
     if len(soc_frac) < 2:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0)
-    if len(soc_frac) == 2:  # the package takes two points for no cycle at all
-        return np.array([0]), np.array([1]), np.array([HALF])
-    cycles = [(first, last, count) for _, _, count, first, last in rainflow.extract_cycles(soc_frac.tolist())]
+    # The package would look for the turning points itself, one value after the other.
+    turning = np.flatnonzero(np.concatenate([[True], np.diff(np.sign(np.diff(soc_frac))) != 0, [True]]))
+    if len(turning) == 2:  # it takes two points for no cycle at all
+        return turning[:1], turning[1:], np.array([HALF])
+    cycles = [(first, last, count) for _, _, count, first, last in rainflow.extract_cycles(soc_frac[turning].tolist())]
     first, last, count = (np.array(column) for column in zip(*cycles, strict=True))
-    return first.astype(np.int64), last.astype(np.int64), count.astype(np.float64)
+    return turning[first], turning[last], count.astype(np.float64)
 
 
 def _still_open(track: FloatArray, first: NDArray[np.int64], last: NDArray[np.int64], count: FloatArray) -> int:

@@ -1,6 +1,7 @@
 """How often, and for how long: distributions of what cells went through."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,10 @@ class Histogram:
         inside = np.clip(values, edges[0], edges[-1])
         return cls(edges=edges, weights=np.histogram(inside, bins=edges, weights=weights)[0])
 
+    def summary(self) -> dict[str, list[float]]:
+        """Return edges and weights, ready for JSON."""
+        return {"edges": self.edges.tolist(), "weights": self.weights.tolist()}
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UseHistograms:
@@ -63,6 +68,11 @@ class UseHistograms:
     cell_h: Histogram
     high_soc_frac: float
     high_soc_h: float
+
+    def summary(self) -> dict[str, Any]:
+        """Return all distributions, ready for JSON."""
+        parts = {name: getattr(self, name).summary() for name in ("depth_cycles", "soc_h", "c_rate_h", "cell_h")}
+        return parts | {"high_soc_frac": self.high_soc_frac, "high_soc_h": self.high_soc_h}
 
 
 def use_histograms(use: CellUse, *, high_soc_frac: float = HIGH_SOC_FRAC) -> UseHistograms:

@@ -44,7 +44,7 @@ class OutOfRange:
         bounds = f"outside {self.lowest:g} to {self.highest:g}{unit}, on which the fade law was fitted"
         if self.share_of == "value":
             return f"{self.quantity}: {self.found_highest:.3g}{unit}, {bounds}"
-        found = f"{self.found_lowest:.3g} to {self.found_highest:.3g}{unit}"
+        found = f"{round(self.found_lowest, 3):.3g} to {self.found_highest:.3g}{unit}"
         return f"{self.quantity}: {found}, {100 * self.share_frac:.0f} % of the {self.share_of} {bounds}"
 
 

@@ -25,6 +25,13 @@ MARGINS = (
     "heat_margin_c",
     "health_margin_frac",
 )
+# What is held against each limit that has a share.
+USED = {
+    "cycles_margin": "cycles",
+    "cycles_total_margin": "cycles_total",
+    "throughput_total_margin_mwh": "throughput_total_mwh",
+    "mean_soc_margin_frac": "mean_soc_frac",
+}
 WARRANTY_COLUMNS = (
     "year",
     "cycles",
@@ -103,6 +110,19 @@ class WarrantyCheck:
     def year_of_breach(self) -> int | None:
         """First year in which any term is broken; None if all are kept."""
         return self.breaches[0].year if self.breaches else None
+
+    @property
+    def used_frac(self) -> pd.DataFrame:
+        """How much of each limit is used, above 1 where it is broken; NaN where there is none.
+
+        Columns are those of the margins but temperatures, which have no share. Of a guaranteed health it is the share
+        of the loss that the guarantee leaves.
+        """
+        frame = self.frame
+        used = pd.DataFrame({margin: frame[name] for margin, name in USED.items()})
+        used["health_margin_frac"] = 1 - frame["health_frac"]
+        limits = used + frame[list(used.columns)]
+        return used / limits.where(limits > 0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

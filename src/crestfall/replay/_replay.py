@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from crestfall.dispatch import Curve, Schedule
 from crestfall.plant import NO_TRANSFORMER, EndTaper, Plant, TransformerLosses
+from crestfall.replay._steering import STANDSTILL_KW, Course, End, KnownPlant, steered, stepped
 from crestfall.replay._terminals import Terminals
 from crestfall.series import SiteSeries
 
 FloatArray = NDArray[np.float64]
-STANDSTILL_KW = 1e-4  # power below is rounding
 NOTICEABLE_KWH = 1e-3
 DEADBAND_FRAC = 0.005  # of the usable energy: how far the store may stray while the plan stands still
 
@@ -183,7 +183,7 @@ def replay(
         Flows at the meter, the store, and where the energy went; means of each step of the data.
     """
     h, keep = series.step_h / substeps, plant.keep_frac(series.step_h)
-    power = _Controller(plant, series, schedule, around, substeps).run()
+    power = _steered(plant, series, schedule, around, substeps)
     around = around.repeated(substeps)
     load, pv, held_back = (np.repeat(flow, substeps) for flow in (series.load_kw, series.pv_kw, schedule.curtailed_kw))
     charge, discharge = np.maximum(power, 0.0), np.maximum(-power, 0.0)
@@ -191,7 +191,7 @@ def replay(
     rack_loss = [plant.rack_loss_kw(flow, charging=way) for flow, way in ((charge, True), (discharge, False))]
     into, outof = charge - module_loss[0] - rack_loss[0], discharge + module_loss[1] + rack_loss[1]
     cooling = plant.bank.cooling_frac * (rack_loss[0] + rack_loss[1])
-    stored, standing_kwh = _stepped(plant, schedule.start_kwh, h * (into - outof), h)
+    stored, standing_kwh = stepped(float(schedule.start_kwh), h * (into - outof), 1 - plant.keep_frac(h))
     stored = stored[substeps - 1 :: substeps]
     net = load + around.auxiliary_kw + cooling + power - pv
     lost = around.transformer.loss_kw(net + held_back, around.kvar)
@@ -240,97 +240,49 @@ def _clipped_kwh(schedule: Schedule, stored_kwh: FloatArray, keep_frac: float) -
     return float(missed[missed > NOTICEABLE_KWH].sum())
 
 
-class _Controller:
-    """The state of the plant between steps."""
-
-    def __init__(
-        self, plant: Plant, series: SiteSeries, schedule: Schedule, around: Surroundings, substeps: int
-    ) -> None:
-        self._plant = plant
-        self._substeps = substeps
-        self._h = series.step_h / substeps
-        self._charging, self._discharging = (Terminals.of(plant, charging=way) for way in (True, False))
-        self._least_kw = max(plant.converter.minimum_load_frac * plant.converter.rating_kva, STANDSTILL_KW)
-        planned_net = series.load_kw + around.auxiliary_kw - series.pv_kw + schedule.curtailed_kw
-        planned_net += around.transformer.loss_kw(schedule.import_kw - schedule.export_kw, around.kvar)
-        self._standing_kw: list[float] = planned_net.tolist()
-        self._wanted_kwh: list[float] = schedule.stored_kwh.tolist()
-        self._start_kwh = schedule.start_kwh
-        self._most_charge: list[float] = around.charge_limit_kw.tolist()
-        self._most_discharge: list[float] = around.discharge_limit_kw.tolist()
-        self._import_cap: list[float] = np.maximum(around.import_target_kw, schedule.import_kw).tolist()
-        may_export = np.where(schedule.export_kw > STANDSTILL_KW, around.export_limit_kw, 0.0)
-        self._least_net: list[float] = (-np.maximum(may_export, schedule.export_kw)).tolist()
-        self._deadband_kwh = DEADBAND_FRAC * plant.usable_kwh
-        self._planned: list[float] = (schedule.charge_kw - schedule.discharge_kw).tolist()
-        chords = Curve.charging(plant.charge_segments)
-        self._planned_draw: list[float] = (schedule.charge_kw + chords.cooling_kw(schedule.charge_kw)).tolist()
-
-    def run(self) -> FloatArray:
-        """Return the AC power of each part of each step, charge positive [kW]."""
-        h, n = self._h, self._substeps
-        keep = self._plant.keep_frac(h)
-        # At each part: what is kept of its content to the step's end, and what an even flow of 1 kW brings until then.
-        left = [(keep**parts, h * sum(keep**k for k in range(parts))) for parts in range(n, 0, -1)]
-        power = np.zeros((len(self._wanted_kwh), n))
-        content = self._start_kwh
-        for t, wanted in enumerate(self._wanted_kwh):
-            short = wanted - content * left[0][0]
-            stands = self._planned[t] == 0.0 and abs(short) < self._deadband_kwh
-            for part, (keep_to_end, reach_h) in enumerate(left):
-                kept = content * keep
-                flow = 0.0 if stands else (wanted - content * keep_to_end) / reach_h
-                if flow > STANDSTILL_KW:
-                    ac = self._charge(t, flow, content, kept)
-                    content = kept + h * self._charging.store_of(ac)
-                    power[t, part] = ac
-                elif flow < -STANDSTILL_KW:
-                    ac = self._discharge(t, -flow, content, kept)
-                    content = kept - h * self._discharging.store_of(ac)
-                    power[t, part] = -ac
-                else:
-                    content = kept
-        return power.ravel()
-
-    def _charge(self, t: int, flow_kw: float, content: float, kept: float) -> float:
-        plant = self._plant
-        most = plant.into_limit_kw * _tapered(plant.charge_taper, content, plant.ceiling_kwh)
-        flow_kw = min(flow_kw, most, max(plant.ceiling_kwh - kept, 0.0) / self._h)
-        # Catching up is done under the planned peaks only; what was planned itself may go on.
-        room = self._charging.ac_within(max(self._import_cap[t] - self._standing_kw[t], self._planned_draw[t]))
-        ac = self._at_least(min(self._charging.ac_of(flow_kw), self._most_charge[t], room))
-        # What staged modules lose as soon as they run may be more than they are given.
-        return ac if self._charging.store_of(ac) > 0 else 0.0
-
-    def _discharge(self, t: int, flow_kw: float, content: float, kept: float) -> float:
-        plant = self._plant
-        most = plant.outof_limit_kw * _tapered(plant.discharge_taper, content, plant.floor_kwh)
-        flow_kw = min(flow_kw, most, max(kept - plant.floor_kwh, 0.0) / self._h)
-        room = max(self._standing_kw[t] - self._least_net[t], -self._planned[t], 0.0)
-        return self._at_least(min(self._discharging.ac_of(flow_kw), self._most_discharge[t], room))
-
-    def _at_least(self, power_kw: float) -> float:
-        return power_kw if power_kw >= self._least_kw else 0.0
+def _steered(plant: Plant, series: SiteSeries, schedule: Schedule, around: Surroundings, substeps: int) -> FloatArray:
+    """Return the AC power of each part of each step, charge positive [kW]."""
+    part_h = series.step_h / substeps
+    keep = plant.keep_frac(part_h)
+    parts_left = range(substeps, 0, -1)
+    chords = Curve.charging(plant.charge_segments)
+    planned_net = series.load_kw + around.auxiliary_kw - series.pv_kw + schedule.curtailed_kw
+    planned_net += around.transformer.loss_kw(schedule.import_kw - schedule.export_kw, around.kvar)
+    may_export = np.where(schedule.export_kw > STANDSTILL_KW, around.export_limit_kw, 0.0)
+    course = Course(
+        wanted_kwh=schedule.stored_kwh,
+        planned_kw=schedule.charge_kw - schedule.discharge_kw,
+        planned_draw_kw=schedule.charge_kw + chords.cooling_kw(schedule.charge_kw),
+        standing_kw=planned_net,
+        import_cap_kw=np.maximum(around.import_target_kw, schedule.import_kw),
+        least_net_kw=-np.maximum(may_export, schedule.export_kw),
+        most_charge_kw=around.charge_limit_kw,
+        most_discharge_kw=around.discharge_limit_kw,
+    )
+    return steered(
+        Course(*(np.ascontiguousarray(flow, dtype=np.float64) for flow in course)),
+        _known(plant),
+        float(schedule.start_kwh),
+        part_h,
+        keep,
+        np.array([keep**parts for parts in parts_left]),
+        np.array([part_h * sum(keep**k for k in range(parts)) for parts in parts_left]),
+    )
 
 
-def _tapered(taper: EndTaper | None, content_kwh: float, end_kwh: float) -> float:
-    """Return the share of a limit that is left at a content on the way to an end of the window."""
-    if taper is None:
-        return 1.0
-    way = (content_kwh - taper.from_kwh) / (end_kwh - taper.from_kwh)
-    return 1.0 - (1.0 - taper.at_end_frac) * min(max(way, 0.0), 1.0)
+def _known(plant: Plant) -> KnownPlant:
+    """Return the plant as the controller knows it."""
+    return KnownPlant(
+        charging=Terminals.of(plant, charging=True),
+        discharging=Terminals.of(plant, charging=False),
+        full=_end(plant.ceiling_kwh, plant.into_limit_kw, plant.charge_taper),
+        empty=_end(plant.floor_kwh, plant.outof_limit_kw, plant.discharge_taper),
+        least_kw=float(max(plant.converter.minimum_load_frac * plant.converter.rating_kva, STANDSTILL_KW)),
+        deadband_kwh=float(DEADBAND_FRAC * plant.usable_kwh),
+    )
 
 
-def _stepped(plant: Plant, start_kwh: float, change_kwh: FloatArray, step_h: float) -> tuple[FloatArray, float]:
-    """Return the store at the end of each step, and what was lost by standing."""
-    loss_frac = 1 - plant.keep_frac(step_h)
-    if loss_frac == 0:
-        return start_kwh + np.cumsum(change_kwh), 0.0
-    stored = np.empty_like(change_kwh)
-    before, standing_kwh = start_kwh, 0.0
-    for step, change in enumerate(change_kwh.tolist()):
-        lost = before * loss_frac
-        standing_kwh += lost
-        before += change - lost
-        stored[step] = before
-    return stored, standing_kwh
+def _end(at_kwh: float, limit_kw: float, taper: EndTaper | None) -> End:
+    # Without a taper all of the limit is left, wherever it would begin.
+    from_kwh, left_frac = (at_kwh - 1.0, 1.0) if taper is None else taper
+    return End(at_kwh=float(at_kwh), limit_kw=float(limit_kw), from_kwh=float(from_kwh), left_frac=float(left_frac))

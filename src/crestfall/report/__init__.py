@@ -1,5 +1,6 @@
 """Figures, tables and the report of a finished study; one tariff in words, as a picture and as the bill of a load."""
 
+from crestfall.report._cell_figures import draw_cells
 from crestfall.report._connection import (
     connection_rows,
     connection_text,
@@ -20,7 +21,7 @@ from crestfall.report._figures import (
 from crestfall.report._files import checked_picture_kind
 from crestfall.report._folder import result_folder
 from crestfall.report._life import life_text
-from crestfall.report._life_figures import draw_cash, draw_health, draw_yearly_savings
+from crestfall.report._life_figures import draw_cash, draw_health, draw_warranty, draw_yearly_savings
 from crestfall.report._load_bill import LoadBill, bill_load, bill_text, lay_year, write_bill
 from crestfall.report._meter import (
     draw_meter,
@@ -51,6 +52,7 @@ __all__ = [
     "draw_all",
     "draw_backup",
     "draw_cash",
+    "draw_cells",
     "draw_connection",
     "draw_costliest_days",
     "draw_depths",
@@ -60,6 +62,7 @@ __all__ = [
     "draw_monthly_bill",
     "draw_store_by_hour",
     "draw_tariff",
+    "draw_warranty",
     "draw_week",
     "draw_yearly_savings",
     "evidence_text",

@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 
 from crestfall.plant import Plant
 from crestfall.report import _style as style
+from crestfall.report._cell_figures import draw_cells
 from crestfall.report._connection import sheet_of
-from crestfall.report._life_figures import draw_cash, draw_health, draw_yearly_savings
+from crestfall.report._life_figures import draw_cash, draw_health, draw_warranty, draw_yearly_savings
 from crestfall.report._one_line import draw_connection
 from crestfall.report._unforeseen import draw_costliest_days
 from crestfall.report._week import most_telling_week
@@ -157,9 +158,10 @@ def draw_duration_curve(result: Result, ax: Axes | None = None) -> Axes:
         ("import after", result.headline.readings.import_kw, style.IMPORT_AFTER),
     ]
     for label, power_kw, line in curves:
-        ax.stairs(
-            np.sort(power_kw)[::-1], hours, baseline=None, label=f"{label}, peak {power_kw.max():,.0f} kW", **line
-        )
+        falling = np.sort(power_kw)[::-1]
+        # A line of steps: stairs of a whole year take seconds.
+        steps = np.append(falling, falling[-1])
+        ax.plot(hours, steps, drawstyle="steps-post", label=f"{label}, peak {power_kw.max():,.0f} kW", **line)
     ax.set(xlabel="hours of the year with more import than this", ylabel="import [kW]")
     ax.set_title(f"Import in order of size, {_policy_words(result)}")
     ax.set_xlim(0, hours[-1])
@@ -316,6 +318,8 @@ def draw_all(result: Result) -> dict[str, Figure]:
         drawers["backup"] = draw_backup
     if result.life is not None:
         drawers |= {"health": draw_health, "yearly-savings": draw_yearly_savings, "cash": draw_cash}
+        if result.life.has_limits:
+            drawers["warranty"] = draw_warranty
     with style.house_style():
         figures = {"week": draw_week(result)}
         if result.unforeseen is not None and result.unforeseen.costliest:
@@ -324,6 +328,8 @@ def draw_all(result: Result) -> dict[str, Figure]:
             figure = draw(result).figure
             assert isinstance(figure, Figure)  # noqa: S101 -- tells the type checker; no axes of a nested figure are made here
             figures[name] = figure
+        if result.inputs.plant.option.is_battery:
+            figures["cells"] = draw_cells(result)
         return figures
 
 

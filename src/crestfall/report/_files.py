@@ -73,16 +73,19 @@ def write_picture(ax: Axes, path: Path) -> None:
 
 def write_tables(life: Life, folder: Path) -> None:
     """
-    Write the years of life, their cash and the margins of the warranties; money in the currency of the scenario.
+    Write the years of life, their cash, offers and the margins of the warranties, in the currency of the scenario.
 
     Parameters
     ----------
     life : Life
         The years.
     folder : Path
-        Where ``years.csv``, ``cashflow.csv`` and, with a warranty, ``warranty.csv`` are written.
+        Where ``years.csv``, ``cashflow.csv`` and, with other offers or a warranty, ``offers.csv`` and ``warranty.csv``
+        are written.
     """
     tables = {"years": life.years_frame(), "cashflow": life.appraisal.frame}
+    if len(life.offers) > 1 or life.offers[0].seller_cash is not None:
+        tables["offers"] = life.offers_frame()
     if life.warranties:
         tables["warranty"] = life.warranty_frame().set_index(["joined_year", "racks"])
     for name, table in tables.items():

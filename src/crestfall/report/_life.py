@@ -1,7 +1,6 @@
 """The years of a battery's life in tables: health, savings, cash, what is read off it, and the warranty."""
 
 import math
-from typing import Any
 
 from crestfall.finance import Returns
 from crestfall.scenario.money_block import Money
@@ -30,6 +29,37 @@ TERMS = {
     "cold_margin_c": ("lowest cell temperature", "{:.1f} °C", 1.0),
     "heat_margin_c": ("highest cell temperature", "{:.1f} °C", 1.0),
     "health_margin_frac": ("guaranteed health", "{:.1f} %", 100.0),
+}
+CAPITAL_WORDS = {
+    "racks": "Racks",
+    "modules": "Power modules",
+    "cabinets": "Cabinets",
+    "balance_of_system": "Balance of system",
+    "works": "Works",
+    "design": "Design",
+    "contingency": "Contingency",
+}
+CASH_WORDS = {
+    "capital": "capital",
+    "grant": "grant",
+    "savings": "savings",
+    "service": "service",
+    "insurance": "insurance",
+    "land": "land",
+    "replacements": "later racks",
+    "residual_value": "residual value",
+    "decommissioning": "decommissioning",
+    "tax": "tax",
+    "cash": "cash",
+    "depreciation": "written off",
+}
+DEBT_WORDS = {
+    "loan": "loan",
+    "interest": "interest",
+    "repayment": "repayment",
+    "tax_with_debt": "tax",
+    "cash_with_debt": "cash",
+    "dscr": "debt service cover",
 }
 TIMING_WORDS = {"end_of_year": "at the ends of the years", "mid_year": "in the middle of the years"}
 OFFER_WORDS = {"purchase": "purchase", "lease": "lease", "shared_savings": "shared savings"}
@@ -132,6 +162,59 @@ def _returns_rows(found: Returns, money: Money, debt: str) -> list[tuple[str, st
     ]
 
 
+def capital_rows(life: Life) -> list[tuple[str, str]]:
+    """
+    Return what is spent at the start, part by part; parts that cost nothing are left out.
+
+    Parameters
+    ----------
+    life : Life
+        The years.
+
+    Returns
+    -------
+    list of tuple of str
+        Name and amount of each part, the sum, and what is left to pay after a grant.
+    """
+    parts = life.capital
+    rows = [
+        (words, _money(value))
+        for name, words in CAPITAL_WORDS.items()
+        if round(value := getattr(parts, name))  # a contingency of nothing is no line
+    ]
+    rows.append(("Capital cost", _money(parts.total)))
+    return [*rows, ("Grant", _money(-parts.grant)), ("Left to pay", _money(parts.net))] if parts.grant else rows
+
+
+def cash_tables(life: Life) -> list[list[Row]]:
+    """
+    Return the yearly cash in tables, a row for the start and each year: receipts positive, payments negative.
+
+    Parameters
+    ----------
+    life : Life
+        The years.
+
+    Returns
+    -------
+    list of list of tuple of str
+        Without debt and, with a loan, what it changes; the first row of each is its head. Lines without any amount are
+        left out.
+    """
+    frame, tables = life.appraisal.frame, []
+    for words in (CASH_WORDS, DEBT_WORDS):
+        shown = [name for name in words if name != "dscr" and frame[name].abs().max() >= 0.5]
+        if not shown:
+            continue
+        columns = [[_amount(value) for value in frame[name]] for name in shown]
+        if words is DEBT_WORDS:
+            columns.append(["–" if math.isnan(ratio) else f"{ratio:.2f}" for ratio in frame["dscr"]])
+            shown = [*shown, "dscr"]
+        head = ("year", *(words[name] for name in shown))
+        tables.append([head, *zip(map(str, frame.index), *columns, strict=True)])
+    return tables
+
+
 def warranty_rows(life: Life) -> list[tuple[str, ...]]:
     """
     Return what is left of each limit of the warranties, year by year.
@@ -185,7 +268,7 @@ def warranty_words(life: Life) -> str:
 
 def wear_words(life: Life, currency: str) -> list[str]:
     """
-    Return what the price of wear does to the first year.
+    Return what the price of wear does to a first year with new racks.
 
     Parameters
     ----------
@@ -199,11 +282,12 @@ def wear_words(life: Life, currency: str) -> list[str]:
     list of str
         A sentence for each price that was tried.
     """
-    return [
+    words = [
         f"at a price of wear of {one.wear_per_kwh:.4f} {currency}/kWh: {one.full_cycles:,.0f} full cycles, saving"
         f" {one.saving:,.0f}; one more kWh then costs {one.marginal_per_kwh:.4f} of racks"
         for one in life.wear
     ]
+    return words if len(words) == 1 else [*words[:-1], f"{words[-1]} (this one is used)"]
 
 
 def offer_rows(life: Life) -> list[Row]:
@@ -258,7 +342,7 @@ def life_text(result: Result) -> str:
     return "\n".join([*lines, *(f"  {words}" for words in wear_words(life, money.currency))])
 
 
-def saved_by_line(life: Life) -> list[dict[str, Any]]:
+def saved_table(life: Life) -> list[Row]:
     """
     Return what is saved on each line in each year, and in all.
 
@@ -269,16 +353,17 @@ def saved_by_line(life: Life) -> list[dict[str, Any]]:
 
     Returns
     -------
-    list of dict
-        Keys line and saved, a list by year; lines that save nothing are left out, the total stands last.
+    list of tuple of str
+        The head, then a row for each year; lines that save nothing are left out.
     """
-    saved = life.project.line_savings
+    saved, lines = life.project.line_savings, life.project.lines
+    shown = [place for place in range(len(lines)) if abs(saved[:, place]).max(initial=0.0) >= 0.5]
+    head = ("year", *(lines[place] for place in shown), "in all")
     rows = [
-        {"line": line, "saved": [_money(value) for value in saved[:, place]]}
-        for place, line in enumerate(life.project.lines)
-        if abs(saved[:, place]).max(initial=0.0) >= 0.5
+        (str(year), *(_money(one[place]) for place in shown), _money(one.sum()))
+        for year, one in enumerate(saved, start=1)
     ]
-    return [*rows, {"line": "Total", "saved": [_money(value) for value in life.project.savings]}]
+    return [head, *rows]
 
 
 def _aligned(rows: list[Row]) -> list[str]:
@@ -298,6 +383,10 @@ def _money(value: float) -> str:
     if math.isnan(value):
         return "–"
     return f"{round(value) + 0:,}".replace("-", "−")
+
+
+def _amount(value: float) -> str:
+    return _money(value) if round(value) else "–"
 
 
 def _percent(share: float) -> str:

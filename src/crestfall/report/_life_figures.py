@@ -8,6 +8,15 @@ from matplotlib.ticker import MaxNLocator, StrMethodFormatter
 from crestfall.report import _style as style
 from crestfall.study import Life, Result
 
+# What is used of each limit of a warranty.
+USED_WORDS = {
+    "cycles_margin": "cycles of the year",
+    "cycles_total_margin": "cycles in all",
+    "throughput_total_margin_mwh": "throughput in all",
+    "mean_soc_margin_frac": "mean state of charge",
+    "health_margin_frac": "loss of health",
+}
+
 
 def draw_health(result: Result, ax: Axes | None = None) -> Axes:
     """
@@ -136,6 +145,45 @@ def draw_yearly_savings(result: Result, ax: Axes | None = None) -> Axes:
     words = style.policy_words(result.headline.policy)
     ax.set_title(f"Savings of each year by line of the bill, {words}")
     ax.legend(ncols=4, loc="upper center", bbox_to_anchor=(0.5, -0.14))
+    return ax
+
+
+def draw_warranty(result: Result, ax: Axes | None = None) -> Axes:
+    """
+    Draw how much of each limit of the warranties is used by the end of each year.
+
+    Parameters
+    ----------
+    result : Result
+        A finished study with a life and a warranty.
+    ax : Axes, optional
+        Where to draw; left out: axes of a new figure.
+
+    Returns
+    -------
+    Axes
+        The axes, ready to be shown or saved.
+    """
+    life, ax = _life(result), _axes(ax, height_in=3.9)
+    shown: set[str] = set()
+    for racks in life.warranties:
+        year = racks.joined_year - 1 + racks.check.frame["year"]
+        for (term, used), look in zip(racks.check.used_frac.items(), style.WARRANTY_LINES, strict=True):
+            name = str(term)
+            if used.notna().any():
+                ax.plot(year, 100 * used, label=None if name in shown else USED_WORDS[name], **look)
+                shown.add(name)
+    ax.axhspan(100, 1000, color="#8f2413", alpha=0.07, linewidth=0)
+    ax.axhline(100, color="#8f2413", linewidth=1.0)
+    broken = life.year_of_breach
+    if broken is not None:
+        ax.axvline(broken, color="#8f2413", linewidth=0.8, linestyle=(0, (1, 1.2)))
+    most = max(float(racks.check.used_frac.max().max()) for racks in life.warranties)
+    ax.set_ylim(0, 108 * max(1.0, most))
+    _year_axis(ax, life)
+    ax.set_ylabel("used of the limit [%]")
+    ax.set_title("Warranty kept" if broken is None else f"Warranty broken in year {broken}")
+    ax.legend(ncols=3, loc="upper center", bbox_to_anchor=(0.5, -0.16))
     return ax
 
 

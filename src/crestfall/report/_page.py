@@ -14,8 +14,10 @@ from crestfall.report._days import days_of
 from crestfall.report._life import (
     TERMS,
     YEARS_HEAD,
+    capital_rows,
+    cash_tables,
     offer_rows,
-    saved_by_line,
+    saved_table,
     warranty_rows,
     warranty_words,
     wear_words,
@@ -67,7 +69,16 @@ CAPTIONS = {
         "Cash",
         "Cash of each year and its sum, as it is and discounted; diamonds mark where the capital has come back.",
     ),
+    "warranty": (
+        "Warranty",
+        "How much of each limit is used by the end of each year; beyond 100 % it is broken. Of the health, how much of "
+        "the loss that the guarantee leaves.",
+    ),
     "cycle-depths": ("How deep it cycles", "Rainflow cycles by depth; half cycles count as one half."),
+    "cells": (
+        "What the cells go through",
+        "Hours of the first year by state of charge, by rate over nominal energy and by temperature.",
+    ),
 }
 
 POLICY_WORDS = {
@@ -76,7 +87,7 @@ POLICY_WORDS = {
     "hindsight": "hindsight: knows the whole year in advance",
 }
 POLICY_NOUNS = {"rolling": "rolling plans", "rules": "the rules", "hindsight": "hindsight"}
-LIFE_PICTURES = ("health", "yearly-savings", "cash")
+LIFE_PICTURES = ("health", "yearly-savings", "cash", "warranty")
 
 
 def report_html(result: Result, svgs: dict[str, bytes]) -> str:
@@ -188,9 +199,10 @@ def _life_content(result: Result, life: Life, pictures: list[dict[str, str]]) ->
         "years_head": YEARS_HEAD,
         "years_rows": years_rows(life),
         "worth_rows": worth_rows(life, money),
+        "capital_rows": capital_rows(life),
+        "cash_tables": cash_tables(life),
         "offer_rows": offer_rows(life),
-        "saved_rows": saved_by_line(life),
-        "n_years": len(life.years),
+        "saved_table": saved_table(life),
         "warranty_words": warranty_words(life),
         "warranty_head": [name for name, _, _ in TERMS.values()],
         "warranty_rows": warranty_rows(life),

@@ -49,6 +49,14 @@ WINDOW_LINES: tuple[Look, ...] = (
 )
 # What is known of a step, over the surface of a load; each has another lightness.
 METER_MARKS = {"substituted": "#9a8fc7", "repaired": "#4a3f86", "suspect": "#e58a2b", "missing": "#c2351f"}
+# What is used of a warranty's limits: each has another mark and another dash.
+WARRANTY_LINES: tuple[Look, ...] = (
+    {"color": "#0f7f86", "linewidth": 1.3, "linestyle": "-", "marker": "o", "markersize": 4},
+    {"color": "#20303c", "linewidth": 1.3, "linestyle": (0, (4, 1.6)), "marker": "s", "markersize": 3.5},
+    {"color": "#b98a13", "linewidth": 1.3, "linestyle": (0, (5, 1.5, 1, 1.5)), "marker": "D", "markersize": 3.5},
+    {"color": "#7d5aa6", "linewidth": 1.3, "linestyle": (0, (1, 1.2)), "marker": "^", "markersize": 4.5},
+    {"color": "#5f8f47", "linewidth": 1.3, "linestyle": "-", "marker": "v", "markersize": 4.5},
+)
 PRICE_SHADES = ("#ffffff", "#eceff1", "#d3d9dd", "#b9c2c8", "#9fabb3")
 
 WIDTH_IN = 8.6

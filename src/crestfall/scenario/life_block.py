@@ -87,10 +87,11 @@ class Life(Block):
         default=False,
         description="whether the schedule keeps the warranty's limits on cycles and throughput: a budget for each year",
     )
-    wear: Literal["given", "marginal"] = Field(
+    wear: Literal["given", "marginal", "consistent"] = Field(
         default="given",
-        description="price of wear in the schedule: given (dispatch.wear_per_kwh) or marginal (what one more kWh costs"
-        " under the fade law, found from the first year); never a cash flow",
+        description="price of wear in the schedule: given (dispatch.wear_per_kwh), marginal (what one more kWh costs"
+        " under the fade law in a first year at the given price) or consistent (sought until a first year at that price"
+        " gives the same); never a cash flow",
     )
     fade: Literal["law", "warranted"] = Field(
         default="law",

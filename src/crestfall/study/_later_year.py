@@ -50,8 +50,8 @@ def site_in_year(inputs: Inputs, terms: LifeTerms, year: int) -> Inputs:
     return replace(
         inputs,
         series=series,
-        rates=rates_on(contract, series.start, step_h=series.step_h),
-        choices=tuple(rates_on((sheet,), series.start, step_h=series.step_h) for sheet in choices),
+        rates=rates_on(contract, series.start, step_h=series.step_h, like=inputs.rates),
+        choices=tuple(rates_on((sheet,), series.start, step_h=series.step_h, like=inputs.rates) for sheet in choices),
         forced_outage=forced,
         known=_known_after(inputs, growth, last_growth=growth / (1 + terms.life.load_growth_frac_per_year)),
     )

@@ -8,6 +8,7 @@ import numpy as np
 
 from crestfall.ageing import (
     CellUse,
+    FadeState,
     Fleet,
     Purchase,
     WarrantyTerms,
@@ -27,13 +28,16 @@ from crestfall.study._life_terms import LifeTerms, check_room
 from crestfall.study._money import charging_cost, line_savings, project_of
 from crestfall.study._result import Before, Case
 from crestfall.study._run import OnStage, headline_case, reference_of
+from crestfall.study._wear import agreeing
 from crestfall.tariff import Readings
 
-AGREES_FRAC = 1e-4  # of health: how well a year's mean agrees with the fade of the schedule made for it
-MOST_SOLVES = 4  # of one year; one or two are enough as a rule
+# Of health: how well a year's mean agrees with the fade of the schedule made for it. Schedules of equal cost differ by
+# about as much in the fade that they cause, so a finer figure is never reached where wear has no price.
+AGREES_FRAC = 5e-4
+MOST_SOLVES = 4  # of one year; one is enough as a rule
 
 
-def life_of(inputs: Inputs, *, on_stage: OnStage | None = None) -> Life:
+def life_of(inputs: Inputs, *, first: Case | None = None, on_stage: OnStage | None = None) -> Life:
     """
     Study each year of a battery's life, and what they are worth.
 
@@ -41,6 +45,8 @@ def life_of(inputs: Inputs, *, on_stage: OnStage | None = None) -> Life:
     ----------
     inputs : Inputs
         The first year, of a scenario with a life and an option with a battery.
+    first : Case, optional
+        Its schedule with new racks by the policy of the scenario, if it is known already.
     on_stage : callable, optional
         Called with the name of each stage as it begins.
 
@@ -57,15 +63,16 @@ def life_of(inputs: Inputs, *, on_stage: OnStage | None = None) -> Life:
         If no schedule keeps the limits in one of the years.
     """
     try:
-        return _life_of(inputs, on_stage or (lambda _: None))
+        return _life_of(inputs, first, on_stage or (lambda _: None))
     except KeyedError as error:
         raise inputs.scenario.located(error) from None
 
 
-def _life_of(inputs: Inputs, on_stage: OnStage) -> Life:
+def _life_of(inputs: Inputs, first: Case | None, on_stage: OnStage) -> Life:
     terms, money = LifeTerms.of(inputs.scenario, inputs.series), inputs.scenario.ask.money
     walk = _Walk(inputs, terms)
-    wear = tuple(walk.settle_wear(on_stage))
+    on_stage("trying the price of wear")
+    wear = walk.settle_wear(first)
     years = []
     for year in range(1, terms.life.horizon_years + 1):
         on_stage(f"year {year} of {terms.life.horizon_years}")
@@ -116,7 +123,8 @@ class _Walk:
     with_battery: Readings | None = None  # what the meters showed in the year before
     without_battery: Readings | None = None
     is_over: bool = False
-    last_work: Work | None = None  # of the year before or, before the first, of the trial of wear
+    last_work: Work | None = None  # of the year before or, before the first, of the trial of wear,
+    last_capacity_kwh: float = math.nan  # and what the racks held on the average then
     generations: dict[tuple[int, int], _Generation] = field(
         default_factory=dict
     )  # by joined_year and place in the fleet
@@ -134,33 +142,39 @@ class _Walk:
 
     # The price of wear -------------------------------------------------------------------------------------------
 
-    def settle_wear(self, on_stage: OnStage) -> Iterator[WearTrial]:
-        """Try the first year at the given price of wear and, where asked for, at the marginal one, which stays."""
-        on_stage("trying the price of wear")
-        given = self._wear_trial()
-        yield given
+    def settle_wear(self, first: Case | None) -> tuple[WearTrial, ...]:
+        """Try the first year with new racks at prices of wear, from the given one to the one that stays."""
+        trials = [self._wear_trial(self.inputs, first)]
         if self.terms.life.wear == "marginal":
-            self.inputs = with_wear(self.inputs, given.marginal_per_kwh)
-            yield self._wear_trial()
+            trials.append(self._tried_at(trials[0].marginal_per_kwh))
+        elif self.terms.life.wear == "consistent":
+            trials = agreeing(trials[0], self._tried_at)
+        self.inputs = with_wear(self.inputs, trials[-1].wear_per_kwh)
+        return tuple(trials)
 
-    def _wear_trial(self) -> WearTrial:
-        site = site_in_year(self.inputs, self.terms, 1)
-        worn = self._worn(site, self.fleet, self.fleet)
-        case = headline_case(worn)
-        self.last_work = _work(worn, case, self.terms)
-        use: CellUse = self.fleet.uses(self.last_work)[0][0]
-        rack, energy = self.terms.rack, case.energy
+    def _tried_at(self, wear_per_kwh: float) -> WearTrial:
+        return self._wear_trial(with_wear(self.inputs, wear_per_kwh))
+
+    def _wear_trial(self, inputs: Inputs, known: Case | None = None) -> WearTrial:
+        terms, site = self.terms, site_in_year(inputs, self.terms, 1)
+        new = Fleet(groups=(replace(self.fleet.groups[0], state=FadeState()),))
+        worn = with_racks(site, terms, new, health_frac=1.0, growth_frac=0.0)
+        # A bank's case has other outages and other losses than the year that is known.
+        case = headline_case(worn) if known is None or terms.life.fade != "law" else known
+        self.last_work, self.last_capacity_kwh = _work(worn, case, terms), new.capacity_kwh
+        use: CellUse = new.uses(self.last_work)[0][0]
+        rack, energy = terms.rack, case.energy
         return WearTrial(
             wear_per_kwh=worn.scenario.ask.dispatch.wear_per_kwh,
             marginal_per_kwh=wear_per_kwh(
-                self.terms.law,
+                terms.law,
                 use,
                 discharged_kwh=energy.discharged_kwh,
-                racks_cost=rack.cost_of(self.fleet.racks),
+                racks_cost=rack.cost_of(new.racks),
                 end_health_frac=rack.end_of_life_health_frac,
-                service_years=float(self.terms.life.horizon_years),
+                service_years=float(terms.life.horizon_years),
             ),
-            full_cycles=energy.out_of_store_kwh / self.fleet.nominal_kwh,
+            full_cycles=energy.out_of_store_kwh / new.nominal_kwh,
             saving=reference_of(site).bill_total - case.bill_total,
         )
 
@@ -184,6 +198,7 @@ class _Walk:
         self.with_battery = settled.budgeted.case.readings
         self._remember_use(settled, year)
         found = self._year(settled, without, year, bought)
+        self.last_capacity_kwh = settled.mean_health_frac * self.fleet.nominal_kwh
         self.fleet, self.last_work = settled.after, settled.work
         return found
 
@@ -227,11 +242,12 @@ class _Walk:
         return _Settled(site=worn, budgeted=budgeted, work=work, after=end, mean_health_frac=mean, solves=solves)
 
     def _expected(self) -> Fleet:
-        """Return the fleet at the end of a year of the same work as the last: where the search for its fade begins."""
+        """Return the fleet at the end of a year of as much work as the last, for what the racks hold."""
         begin, law = self.fleet, self.terms.law
         if self.last_work is None:
             return begin
-        used = zip(begin.groups, begin.uses(self.last_work), strict=True)
+        work = self.last_work.scaled(begin.capacity_kwh / self.last_capacity_kwh)
+        used = zip(begin.groups, begin.uses(work), strict=True)
         groups = tuple(replace(group, state=law.aged(group.state, use)) for group, (use, _) in used)
         return Fleet(groups=groups) if all(group.state.health_frac > 0 for group in groups) else begin
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from crestfall.ageing import Purchase, WarrantyCheck
+from crestfall.ageing import MARGINS, Purchase, WarrantyCheck
 from crestfall.finance import Appraisal, CapitalCost, Offer, ProjectYears, Returns
 
 YEAR_COLUMNS = (
@@ -129,7 +129,7 @@ class RacksWarranty:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WearTrial:
-    """A first year at one price of wear.
+    """A first year with new racks at one price of wear.
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ class Life:
     warranties : tuple of RacksWarranty
         For racks of each purchase; empty without a warranty.
     wear : tuple of WearTrial
-        The first year at the given price of wear and, where it is asked for, at the marginal one.
+        The first year at the given price of wear and at those that were tried; the last one is the price in use.
     basis : str
         What the fade law was fitted on.
     capital : CapitalCost
@@ -192,6 +192,11 @@ class Life:
         return min(years, default=None)
 
     @property
+    def has_limits(self) -> bool:
+        """Whether any warranty has a limit of which a share is used."""
+        return any(bool(one.check.used_frac.notna().to_numpy().any()) for one in self.warranties)
+
+    @property
     def last_year_in_use(self) -> int:
         """Last year with a battery; 0 if it never runs."""
         return max((one.year for one in self.years if one.racks), default=0)
@@ -211,6 +216,12 @@ class Life:
             return pd.DataFrame()
         frame = pd.concat(parts, ignore_index=True)
         return frame[["joined_year", "racks", *self.warranties[0].check.frame.columns]]
+
+    def offers_frame(self) -> pd.DataFrame:
+        """Return the cash of each offer by year: columns ``OFFER: site`` and, where it is known, ``OFFER: seller``."""
+        columns = {f"{one.name}: site": one.buyer_cash for one in self.offers}
+        columns |= {f"{one.name}: seller": one.seller_cash for one in self.offers if one.seller_cash is not None}
+        return pd.DataFrame(columns, index=self.appraisal.frame.index)
 
     def summary(self) -> dict[str, Any]:
         """Return the figures of the years, ready for JSON."""
@@ -239,6 +250,11 @@ class Life:
                     }
                     for one in self.warranties
                     for breach in one.check.breaches
+                ],
+                "margins": [
+                    {"racks_of_year": one.joined_year, "racks": one.racks}
+                    | {name: _column(one.check.frame, name) for name in MARGINS}
+                    for one in self.warranties
                 ],
                 "cost_of_keeping": sum(one.warranty_cost for one in self.years),
             },

@@ -51,7 +51,7 @@ def charging_cost(case: Case, step_h: float) -> float:
     """
     done, rates = case.replayed, case.rates
     bought: NDArray[np.float64] = np.minimum(done.charge_kw, done.import_kw)
-    return step_h * float(bought @ rates.buy_per_kwh + (done.charge_kw - bought) @ rates.sell_per_kwh)
+    return step_h * float((bought * rates.buy_per_kwh + (done.charge_kw - bought) * rates.sell_per_kwh).sum())
 
 
 def project_of(years: tuple[LifeYear, ...]) -> ProjectYears:

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from crestfall.ageing import BatteryUse
+from crestfall.ageing import BatteryUse, CycleCount, UseHistograms, cell_temperature_c, cell_use, use_histograms
 from crestfall.dispatch import Curve, Schedule
 from crestfall.plant import survival_h
 from crestfall.replay import EnergyAccount, Replayed
@@ -307,6 +307,24 @@ class Result:
             return None
         return survival_h(inputs.plant, case.replayed.stored_kwh, backup.critical_load_kw, inputs.auxiliary_kw)
 
+    def cells(self, case: Case) -> UseHistograms | None:
+        """Return how often cells of new racks go through what in a case's year; None without a battery."""
+        inputs, nominal_kwh = self.inputs, self.inputs.plant.nominal_kwh
+        if nominal_kwh == 0:
+            return None
+        series, thermal = inputs.series, inputs.scenario.catalogue.rack.thermal
+        use, _ = cell_use(
+            CycleCount(),
+            case.replayed.stored_kwh,
+            start_kwh=case.schedule.start_kwh,
+            step_h=series.step_h,
+            out_of_store_kwh=case.energy.out_of_store_kwh,
+            nominal_kwh=nominal_kwh,
+            capacity_kwh=nominal_kwh,
+            cell_c=cell_temperature_c(series.temperature_c, thermal, n_steps=series.n_steps),
+        )
+        return use_histograms(use)
+
     def chord_error_kwh(self, case: Case) -> float:
         """Return the losses that the plan sees beyond the true curves in the year; negative where it is optimistic."""
         plan, plant, h = case.schedule, self.inputs.plant, self.inputs.series.step_h
@@ -404,6 +422,7 @@ class Result:
             "round_trip_frac": energy.round_trip_frac,
             "round_trip_with_auxiliaries_frac": energy.round_trip_with_auxiliaries_frac,
             "equivalent_full_cycles": case.use.equivalent_full_cycles,
+            "cells": None if (cells := self.cells(case)) is None else cells.summary(),
             "balance_residual_kwh": energy.residual_kwh,
             "store_drift_kwh": energy.drift_kwh,
             "clipped_kwh": energy.clipped_kwh,

@@ -41,7 +41,7 @@ def run(scenario: Scenario, *, on_stage: OnStage | None = None) -> Result:
     if scenario.ask.life is None or not result.inputs.plant.option.is_battery:
         return result
     began = time.perf_counter()
-    life = life_of(result.inputs, on_stage=on_stage)
+    life = life_of(result.inputs, first=result.headline, on_stage=on_stage)
     return replace(
         result,
         life=life,

@@ -3,7 +3,7 @@
 import datetime as dt
 import math
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from crestfall.errors import KeyedError, KeyPath
 from crestfall.scenario import TariffFile
-from crestfall.scenario.tariff_clauses import Season, When, public_holidays
+from crestfall.scenario.tariff_clauses import DayType, Holidays, Season, When, public_holidays
 
 WEEKDAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 SATURDAY, SUNDAY = 5, 6
@@ -41,6 +41,10 @@ class LocalClock:
     weekday: NDArray[np.int64]
     month: NDArray[np.int64]
     date: NDArray[np.datetime64]
+    # Tariffs ask for the same few day types again and again: once for each line, and once for each year of a life.
+    _on_day_types: dict[tuple[DayType, Holidays], Mask] = field(
+        init=False, default_factory=dict, repr=False, compare=False
+    )
 
     @classmethod
     def at(cls, start: pd.DatetimeIndex, step_h: float, *, parts: int = 1) -> "LocalClock":
@@ -132,11 +136,17 @@ def in_season(season: Season, clock: LocalClock) -> Mask:
 
 
 def _on_day_type(name: str, tariff: TariffFile, clock: LocalClock) -> Mask:
-    day_type = tariff.day_types[name]
-    on_weekday = np.isin(clock.weekday, [WEEKDAYS.index(day) for day in day_type.weekdays])
-    if day_type.on_holidays == "as_weekday":
-        return on_weekday
-    on_holiday = np.isin(clock.date, holiday_dates(tariff, clock))
+    day_type, known = tariff.day_types[name], clock._on_day_types
+    key = (day_type, tariff.holidays)
+    if key not in known:
+        on_weekday = np.isin(clock.weekday, [WEEKDAYS.index(day) for day in day_type.weekdays])
+        known[key] = on_weekday if day_type.on_holidays == "as_weekday" else _moved(on_weekday, day_type, tariff, clock)
+    return known[key]
+
+
+def _moved(on_weekday: Mask, day_type: DayType, tariff: TariffFile, clock: LocalClock) -> Mask:
+    """Return the steps of a day type that treats holidays apart."""
+    on_holiday: Mask = np.isin(clock.date, holiday_dates(tariff, clock))
     return on_weekday | on_holiday if day_type.on_holidays == "always" else on_weekday & ~on_holiday
 
 

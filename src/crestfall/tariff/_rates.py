@@ -97,7 +97,12 @@ class Rates:
 
 
 def rates_on(
-    tariff: TariffFile | Sequence[TariffSheet], start: pd.DatetimeIndex, *, step_h: float, folder: Path = Path()
+    tariff: TariffFile | Sequence[TariffSheet],
+    start: pd.DatetimeIndex,
+    *,
+    step_h: float,
+    folder: Path = Path(),
+    like: Rates | None = None,
 ) -> Rates:
     """
     Lay a tariff on a time axis.
@@ -112,6 +117,8 @@ def rates_on(
         Length of a step [h].
     folder : Path, default="."
         Where a single tariff's price series are looked for.
+    like : Rates, optional
+        Others on the same steps, whose calendar is used again.
 
     Returns
     -------
@@ -125,7 +132,7 @@ def rates_on(
         the data, or a sheet does not fit the year in another way.
     """
     sheets = [TariffSheet("tariff", folder, tariff)] if isinstance(tariff, TariffFile) else list(tariff)
-    clock = LocalClock.at(start, step_h)
+    clock = LocalClock.at(start, step_h) if like is None else like.sheets[0].layout.clock
     begins = [np.datetime64(sheet.file.valid_from, "D") for sheet in sheets]
     begins[0] = min(begins[0], clock.date[0])  # what was valid earlier is what the first sheet says
     laid = []
