@@ -343,7 +343,7 @@ def draw_growth(rows: list[dict[str, Any]], path: Path) -> None:
 def lines_of_a_day(hours: tuple[int, ...]) -> list[tuple[int, np.ndarray, np.ndarray]]:
     """Return the cost-to-go of one sunny weekday before some of its hours: stored energy and cost of its corners."""
     from crestfall.dispatch._caps import caps_at, measured_by
-    from crestfall.dispatch._exact import _store_of
+    from crestfall.dispatch._exact import store_of
     from crestfall.dispatch._intervals import spans_of
     from crestfall.dispatch._pieces import pieces_of, step_data
     from crestfall.dispatch._store import backward, cut, line_between, memory_for, n_chunks, room_for
@@ -358,7 +358,7 @@ def lines_of_a_day(hours: tuple[int, ...]) -> list[tuple[int, np.ndarray, np.nda
         }
         problem = Problem(**{name: getattr(day, name) for name in Problem.__slots__} | rest)
         spans = spans_of(problem)
-        measured, store = measured_by(problem, spans), _store_of(problem, spans)
+        measured, store = measured_by(problem, spans), store_of(problem, spans)
         pieces = pieces_of(step_data(problem))
         line = line_between(10.0, 240.0)
         caps = caps_at(measured, np.zeros(0), np.zeros(0)).caps

@@ -5,11 +5,13 @@ Steps are numbered from the first known value, which may lie before the data of 
 """
 
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+from crestfall.dispatch._compiled import compiled
 
 FloatArray = NDArray[np.float64]
 SATURDAY, SUNDAY = 5, 6
@@ -96,9 +98,34 @@ class Forecast(Protocol):
         """
         ...
 
+    def ahead_at(self, values_kw: FloatArray, at: NDArray[np.int64], n_steps: int) -> FloatArray:
+        """
+        Return the forecasts of many times at once; each knows only what lies before its own.
+
+        Parameters
+        ----------
+        values_kw : ndarray of shape (n_values,)
+            What happens [kW].
+        at : ndarray of int, shape (n_times,)
+            The step before which each forecast is made.
+        n_steps : int
+            How many steps ahead; beyond the values, the last one is repeated.
+
+        Returns
+        -------
+        ndarray of shape (n_times, n_steps)
+            Expected power, not negative [kW].
+        """
+        table = np.empty((len(at), n_steps))
+        for row, now in zip(table, at.tolist(), strict=True):
+            n = min(n_steps, len(values_kw) - now)
+            row[:n] = self.ahead(values_kw[:now], n)
+            row[n:] = row[n - 1]
+        return table
+
 
 @dataclass(frozen=True, slots=True)
-class SameTime:
+class SameTime(Forecast):
     """The power at the same time some days ago; where that is not known, the same time of the latest known day.
 
     Parameters
@@ -114,17 +141,21 @@ class SameTime:
 
     def ahead(self, past_kw: FloatArray, n_steps: int) -> FloatArray:
         """Return the power expected in the next steps."""
-        known, day = len(past_kw), self.clock.n_slots
-        if not known:
-            return np.zeros(n_steps)
-        back = self.days * day
-        if known < back:  # fewer days, or as much as there is
-            back = max(known // day * day, 1)
-        return np.asarray(past_kw[known - back + np.arange(n_steps) % back], dtype=float)
+        return np.asarray(self.ahead_at(past_kw, np.array([len(past_kw)]), n_steps)[0])
+
+    def ahead_at(self, values_kw: FloatArray, at: NDArray[np.int64], n_steps: int) -> FloatArray:
+        """Return the forecasts of many times at once."""
+        if not len(values_kw):
+            return np.zeros((len(at), n_steps))
+        day = self.clock.n_slots
+        # Before there are so many days: fewer, or as much as there is.
+        back = np.where(at < self.days * day, np.maximum(at // day * day, 1), self.days * day)[:, np.newaxis]
+        expected = values_kw[np.maximum(at[:, np.newaxis] - back + np.arange(n_steps) % back, 0)]
+        return np.where(at[:, np.newaxis] > 0, expected, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
-class SimilarDays:
+class SimilarDays(Forecast):
     """The mean of the same time on earlier days of the same kind, the latest with the most weight.
 
     Parameters
@@ -149,45 +180,56 @@ class SimilarDays:
 
     def ahead(self, past_kw: FloatArray, n_steps: int) -> FloatArray:
         """Return the power expected in the next steps."""
-        known = len(past_kw)
-        if not known:
-            return np.zeros(n_steps)
+        return np.asarray(self.ahead_at(past_kw, np.array([len(past_kw)]), n_steps)[0])
+
+    def ahead_at(self, values_kw: FloatArray, at: NDArray[np.int64], n_steps: int) -> FloatArray:
+        """Return the forecasts of many times at once."""
+        clock, table = self.clock, np.zeros((len(at), n_steps))
+        kind = clock.kind if self.by_kind else np.zeros_like(clock.kind)
+        reach = self.reach_days * clock.n_slots
+        weight_of_age = 0.5 ** (np.arange(self.reach_days + 2) / self.half_life_days)
+        fading = 0.5 ** (np.arange(1, n_steps + 1) * clock.step_h / self.carry_half_life_h)
+        _mean_of_similar(values_kw, at, (clock.day, clock.slot, kind), reach, weight_of_age, fading, table)
+        return table
+
+
+@compiled
+def _mean_of_similar(
+    values: Any, at: Any, clock: tuple[Any, Any, Any], reach: int, weight_of_age: Any, fading: Any, table: Any
+) -> None:
+    """Write weighted means over days of a kind, and add the latest error, which fades; see :class:`SimilarDays`."""
+    day, slot, kind = clock
+    n_slots, n_kinds, n_ahead = slot.max() + 1, kind.max() + 1, table.shape[1]
+    total, weights = np.empty((n_kinds, n_slots)), np.empty((n_kinds, n_slots))
+    there = np.empty(n_kinds, dtype=np.bool_)
+    for row in range(len(at)):
+        known = at[row]
+        if known == 0:
+            continue
         # The latest known step is forecast too: its error says something of those to come.
-        expected = self._means(past_kw[: known - 1], known - 1, n_steps + 1)
-        error, expected = float(past_kw[-1]) - expected[0], expected[1:]
-        fading = 0.5 ** (np.arange(1, n_steps + 1) * self.clock.step_h / self.carry_half_life_h)
-        return np.asarray(np.maximum(expected + error * fading, 0.0))
-
-    def _means(self, past_kw: FloatArray, begin: int, n_steps: int) -> FloatArray:
-        clock, known = self.clock, len(past_kw)
-        ahead = slice(begin, begin + n_steps)
-        fallback = float(past_kw[-1]) if known else 0.0
-        since = max(known - self.reach_days * clock.n_slots, 0)
-        if known == since:
-            return np.full(n_steps, fallback)
-        day, slot = clock.day[since:known], clock.slot[since:known]
-        first, last = int(day[0]), int(day[-1])
-        table = np.full((last - first + 1, clock.n_slots), np.nan)
-        table[day - first, slot] = past_kw[since:known]
-        kinds = np.empty(last - first + 1, dtype=np.int64)
-        kinds[day - first] = clock.kind[since:known]
-        weights = 0.5 ** ((last - first - np.arange(last - first + 1)) / self.half_life_days)
-        is_known = ~np.isnan(table)
-        values = np.where(is_known, table, 0.0)
-        target_kind = clock.kind[ahead] if self.by_kind else np.zeros(n_steps, dtype=np.int64)
-        profiles = np.empty((REST_DAY + 1, clock.n_slots))
-        for kind in np.unique(target_kind):
-            like = _like(kinds, int(kind)) if self.by_kind else np.ones(len(kinds), dtype=bool)
-            total = np.einsum("d,ds->s", weights * like, is_known.astype(float))
-            mean = np.einsum("d,ds->s", weights * like, values)
-            profiles[kind] = np.divide(mean, total, out=np.full(clock.n_slots, fallback), where=total > 0)
-        return np.asarray(profiles[target_kind, clock.slot[ahead]])
-
-
-def _like(kinds: NDArray[np.int64], kind: int) -> NDArray[np.bool_]:
-    """Return the days of a kind; with none of them yet, all days."""
-    same = kinds == kind
-    return same if same.any() else np.ones(len(kinds), dtype=bool)
+        before = known - 1
+        total[:], weights[:], there[:] = 0.0, 0.0, False
+        for i in range(max(before - reach, 0), before):
+            weight = weight_of_age[day[before - 1] - day[i]]
+            total[kind[i], slot[i]] += weight * values[i]
+            weights[kind[i], slot[i]] += weight
+            there[kind[i]] = True
+        error = 0.0
+        for i in range(-1, min(n_ahead, len(day) - known)):
+            wanted, place = kind[known + i], slot[known + i]
+            share, sum_of_weights = 0.0, 0.0
+            for k in range(n_kinds):  # with no day of the kind yet, all days
+                if k == wanted or not there[wanted]:
+                    share += total[k, place]
+                    sum_of_weights += weights[k, place]
+            latest = values[before - 1] if before > 0 else 0.0
+            expected = share / sum_of_weights if sum_of_weights > 0.0 else latest
+            if i < 0:
+                error = values[before] - expected
+            else:
+                table[row, i] = max(expected + error * fading[i], 0.0)
+        for i in range(max(len(day) - known, 1), n_ahead):
+            table[row, i] = table[row, i - 1]
 
 
 @dataclass(slots=True)
@@ -200,7 +242,7 @@ class _Fit:
 
 
 @dataclass(frozen=True, slots=True)
-class Regression:
+class Regression(Forecast):
     """Least squares on the time of day, the kind of day and the temperature, fitted anew as each local day begins.
 
     The temperature ahead is taken to be that of the same time on the latest known day: weather is not known before.
@@ -265,7 +307,7 @@ class Regression:
 
 
 @dataclass(frozen=True, slots=True)
-class Given:
+class Given(Forecast):
     """A forecast made elsewhere: one value for each step.
 
     Parameters
@@ -300,14 +342,19 @@ class Given:
 
     def ahead(self, past_kw: FloatArray, n_steps: int) -> FloatArray:
         """Return the power expected in the next steps; the latest known power where none was issued yet."""
-        known = len(past_kw)
-        values = self.values_kw[known : known + n_steps]
-        if len(values) < n_steps:
-            raise ValueError(f"the forecast ends at step {len(self.values_kw)}, expected {known + n_steps} steps")
+        if len(self.values_kw) < len(past_kw) + n_steps:
+            raise ValueError(
+                f"the forecast ends at step {len(self.values_kw)}, expected {len(past_kw) + n_steps} steps"
+            )
+        return np.asarray(self.ahead_at(past_kw, np.array([len(past_kw)]), n_steps)[0])
+
+    def ahead_at(self, values_kw: FloatArray, at: NDArray[np.int64], n_steps: int) -> FloatArray:
+        """Return the forecasts of many times at once."""
+        steps = np.minimum(at[:, np.newaxis] + np.arange(n_steps), len(self.values_kw) - 1)
         if self.issued is None:
-            return values
-        latest = float(past_kw[-1]) if known else 0.0
-        return np.where(self.issued[known : known + n_steps] <= known, values, latest)
+            return self.values_kw[steps]
+        latest = np.concatenate(([0.0], values_kw))[at][:, np.newaxis]
+        return np.where(self.issued[steps] <= at[:, np.newaxis], self.values_kw[steps], latest)
 
 
 def with_error(actual_kw: FloatArray, *, error_frac: float, seed: int = 1) -> Given:

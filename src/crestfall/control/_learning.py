@@ -37,8 +37,8 @@ class Targets:
     _measured: list[NDArray[np.bool_]] = field(init=False)
     _period: list[list[int]] = field(init=False)
     _order: list[int] = field(init=False)
-    level_kw: list[float] = field(init=False)
-    seen_kw: list[float] = field(init=False)
+    level_kw: FloatArray = field(init=False)
+    seen_kw: FloatArray = field(init=False)
 
     def __post_init__(self) -> None:
         charges = self.rates.peak_charges
@@ -46,16 +46,24 @@ class Targets:
         self._period = [charge.measure.periods.of.tolist() for charge in charges]
         rate = [float(np.max(charge.rate, initial=0.0)) for charge in charges]
         self._order = sorted(range(len(charges)), key=lambda k: -rate[k])  # the dearest is held lowest
-        self.level_kw = [self.first_kw] * len(charges)
-        self.seen_kw = [0.0] * len(charges)
+        self.level_kw = np.full(len(charges), self.first_kw)
+        self.seen_kw = np.zeros(len(charges))
 
-    def begins(self, t: int) -> bool:
+    @property
+    def n(self) -> int:
+        """Number of charges."""
+        return len(self._period)
+
+    def begins(self) -> set[int]:
+        """Return the steps with which a period of any charge begins."""
+        return {t + 1 for of in self._period for t in np.flatnonzero(np.diff(of)).tolist()}
+
+    def begin(self, t: int) -> bool:
         """Return whether a period begins with a step; what was seen in the last is forgotten."""
         if not t:
             return bool(self._period)
         new = [k for k, of in enumerate(self._period) if of[t] != of[t - 1]]
-        for k in new:
-            self.seen_kw[k] = 0.0
+        self.seen_kw[new] = 0.0
         return bool(new)
 
     def learn(self, t: int, net_kw: FloatArray, means: Means, n_before: int, n_back: int, *, only_up: bool) -> None:
@@ -80,7 +88,7 @@ class Targets:
         beside = np.full(len(net), np.inf)
         full = float(means.ceiling_kwh[begin])
         for k in self._order:
-            measured = self._measured_before(k, t, n_before)[begin:]
+            measured = self.measured_before(k, t, n_before)[begin:]
             if not measured.any():
                 continue
             # From a cap of nothing, raised where this charge measures until it can be kept.
@@ -93,33 +101,16 @@ class Targets:
         """Return the targets of now laid on the steps so far, shape (n_before + t,)."""
         cap = np.full(n_before + t, np.inf)
         for k, level in enumerate(self.level_kw):
-            np.minimum(cap, level, out=cap, where=self._measured_before(k, t, n_before))
+            np.minimum(cap, level, out=cap, where=self.measured_before(k, t, n_before))
         return cap
 
-    def _measured_before(self, k: int, t: int, n_before: int) -> NDArray[np.bool_]:
+    def measured_before(self, k: int, t: int, n_before: int) -> NDArray[np.bool_]:
         """Return in which of the steps so far a charge measures; before the data as in their first week."""
         own = self._measured[k]
         if not n_before:
             return own[:t]
         week = min(round(7 * 24 / self.rates.step_h), len(own))
         return np.concatenate((own[np.arange(-n_before, 0) % week], own[:t]))
-
-    def caps_kw(self, begin: int, end: int) -> FloatArray:
-        """Return the lowest target that holds in each of some steps, `inf` for none."""
-        cap = np.full(end - begin, np.inf)
-        for level, measured in zip(self.level_kw, self._measured, strict=True):
-            np.minimum(cap, level, out=cap, where=measured[begin:end])
-        return cap
-
-    def see(self, t: int, import_kw: float) -> bool:
-        """Raise what has been exceeded; return whether anything was."""
-        raised = False
-        for k, measured in enumerate(self._measured):
-            if measured[t] and import_kw > self.seen_kw[k]:
-                self.seen_kw[k] = import_kw
-                if import_kw > self.level_kw[k]:
-                    self.level_kw[k], raised = import_kw, True
-        return raised
 
 
 def by_time_of_day(values: FloatArray, clock: DayClock, begin: int, caution_frac: float) -> FloatArray:

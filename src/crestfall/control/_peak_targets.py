@@ -8,13 +8,14 @@ from numpy.typing import NDArray
 
 from crestfall.dispatch import Curve, Problem
 from crestfall.dispatch._compiled import compiled
+from crestfall.dispatch._exact import taper_of
 
 FloatArray = NDArray[np.float64]
-MOST_HALVINGS = 40
 CLOSE_KW = 1e-3
+CLOSE_KWH = 1e-9
 
 
-class _Steps(NamedTuple):
+class Steps(NamedTuple):
     """What the compiled loops need of some steps; chords have rows for width, store and meter."""
 
     step_h: float
@@ -25,13 +26,12 @@ class _Steps(NamedTuple):
     ceiling: Any
     into: Any
     outof: Any
+    tapers: tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
 class Means:
     """What a store can do in each step; arrays of shape (n_steps,).
-
-    Tapers are left out: who holds a cap by these figures may find it a little too low.
 
     Parameters
     ----------
@@ -45,6 +45,8 @@ class Means:
         Bounds of the store [kWh].
     charging, discharging : Curve
         The chords.
+    tapers : tuple of float
+        Rise and limit of the taper of charging, and of that of discharging, in kWh a step; see :class:`Store`.
     """
 
     step_h: float
@@ -55,6 +57,7 @@ class Means:
     ceiling_kwh: FloatArray
     charging: Curve
     discharging: Curve
+    tapers: tuple[float, float, float, float]
 
     @classmethod
     def of(cls, problem: Problem, n_before: int = 0) -> "Means":
@@ -72,6 +75,7 @@ class Means:
             with_past(problem.ceiling_kwh),
             problem.charging,
             problem.discharging,
+            (*taper_of(problem.charge_taper, problem.step_h), *taper_of(problem.discharge_taper, problem.step_h)),
         )
 
     def highest_kwh(
@@ -90,7 +94,7 @@ class Means:
             The first of them.
         """
         stored = np.empty(len(net_kw))
-        return stored if _fill(net_kw, cap_kw, start_kwh, self._at(begin, len(net_kw)), stored) else None
+        return stored if fill(net_kw, cap_kw, start_kwh, self.of_steps(begin, len(net_kw)), stored) else None
 
     def least_raise_kw(
         self,
@@ -114,20 +118,20 @@ class Means:
         beside_kw : ndarray of shape (n,), optional
             A further cap that is not raised.
         """
-        high = max(float((net_kw - cap_kw).max()), 0.0) + CLOSE_KW
         beside = np.full(len(net_kw), np.inf) if beside_kw is None else beside_kw
-        return float(_least_raise(net_kw, cap_kw, beside, start_kwh, self._at(begin, len(net_kw)), high))
+        return float(raise_by_least(net_kw, cap_kw, beside, start_kwh, self.of_steps(begin, len(net_kw))))
 
     def needed_kwh(self, net_kw: FloatArray, cap_kw: FloatArray, begin: int = 0) -> FloatArray:
         """Return what must be stored at the end of each step to keep a cap from there on, at most a full store."""
         needed = np.empty(len(net_kw))
-        _need(net_kw, cap_kw, self._at(begin, len(net_kw)), needed)
+        _need(net_kw, cap_kw, self.of_steps(begin, len(net_kw)), needed)
         return needed
 
-    def _at(self, begin: int, n: int) -> _Steps:
+    def of_steps(self, begin: int, n: int) -> Steps:
+        """Return what the compiled loops need of some steps."""
         part = slice(begin, begin + n)
         into, outof = self.charging, self.discharging
-        return _Steps(
+        return Steps(
             self.step_h,
             self.keep_frac,
             self.most_charge_kw[part],
@@ -136,6 +140,7 @@ class Means:
             self.ceiling_kwh[part],
             np.stack((into.widths_kw, into.store_fracs, 1 + into.cooling_fracs)),
             np.stack((outof.widths_kw, outof.store_fracs, 1 - outof.cooling_fracs)),
+            self.tapers,
         )
 
 
@@ -154,18 +159,25 @@ def _within(meter_kw: float, ac_limit_kw: float, chords: Any) -> tuple[float, fl
 
 
 @compiled
-def _fill(net: Any, cap: Any, start: float, steps: _Steps, stored: Any) -> bool:
-    h, keep, most_c, most_d, floor, full, into, outof = steps
+def fill(net: Any, cap: Any, start: float, steps: Steps, stored: Any) -> bool:
+    """Write the most that can be stored under a cap; return whether it can be kept."""
+    h, keep, most_c, most_d, floor, full, into, outof, tapers = steps
+    rise_in, limit_in, rise_out, limit_out = tapers
     e = start
     for t in range(len(net)):
         room = cap[t] - net[t]
         e *= keep
         if room >= 0.0:
-            e = min(e + h * _within(room, most_c[t], into)[0], max(full[t], e))
+            gain = h * _within(room, most_c[t], into)[0]
+            if limit_in < np.inf:
+                gain = min(gain, max((limit_in - rise_in * e) / (1.0 + rise_in), 0.0))
+            e = min(e + gain, max(full[t], e))
         else:
             taken, lacking = _within(-room, most_d[t], outof)
+            if limit_out < np.inf and h * taken > (limit_out + rise_out * e) / (1.0 + rise_out) + CLOSE_KWH:
+                return False
             e -= h * taken
-            if lacking > 1e-9 or e < floor[t] - 1e-9:
+            if lacking > CLOSE_KWH or e < floor[t] - CLOSE_KWH:
                 return False
         e = min(e, full[t])
         stored[t] = e
@@ -173,24 +185,26 @@ def _fill(net: Any, cap: Any, start: float, steps: _Steps, stored: Any) -> bool:
 
 
 @compiled
-def _least_raise(net: Any, cap: Any, beside: Any, start: float, steps: _Steps, high: float) -> float:
+def raise_by_least(net: Any, cap: Any, beside: Any, start: float, steps: Steps) -> float:
+    """Return by how much a cap has to be raised so that it can be kept."""
     stored = np.empty(len(net))
-    low, middle = 0.0, 0.0  # the cap as it stands is tried first
-    for _ in range(MOST_HALVINGS):
-        raised = np.minimum(cap + middle, beside)
-        if _fill(net, raised, start, steps, stored):
+    if fill(net, np.minimum(cap, beside), start, steps, stored):
+        return 0.0
+    low, high = 0.0, CLOSE_KW
+    for t in range(len(net)):
+        high = max(high, net[t] - cap[t] + CLOSE_KW)
+    while high - low > CLOSE_KW:
+        middle = 0.5 * (low + high)
+        if fill(net, np.minimum(cap + middle, beside), start, steps, stored):
             high = middle
         else:
             low = middle
-        if high - low <= CLOSE_KW:
-            break
-        middle = 0.5 * (low + high)
     return high
 
 
 @compiled
-def _need(net: Any, cap: Any, steps: _Steps, needed: Any) -> None:
-    h, keep, most_c, most_d, floor, full, into, outof = steps
+def _need(net: Any, cap: Any, steps: Steps, needed: Any) -> None:
+    h, keep, most_c, most_d, floor, full, into, outof, _ = steps
     e = floor[-1]
     for t in range(len(net) - 1, -1, -1):
         needed[t] = e

@@ -16,23 +16,24 @@ reserve that it keeps.
 Prices, limits of the plant and its auxiliaries count as known; load and PV of a step are known when it is decided.
 """
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from crestfall.control._correction import Correction
 from crestfall.control._forecasts import DayClock, Forecast, ForecastErrors, Regression, SameTime, SimilarDays
 from crestfall.control._learning import LEAST_DAYS, Lessons, Targets
 from crestfall.control._peak_targets import Means
+from crestfall.control._stepping import Lesson, Outlook, State, follow, room_for
 from crestfall.dispatch import Problem, Schedule, Status, check_feasible
-from crestfall.dispatch._settlement import NOTHING_TO_SETTLE
+from crestfall.dispatch._exact import store_of
+from crestfall.dispatch._pieces import step_data
 from crestfall.scenario.scenario_file import RollingPolicy
 from crestfall.tariff import Rates
 
 FloatArray = NDArray[np.float64]
-SLACK_KW, SLACK_KWH = 1e-2, 1e-4  # by which caps and floors of a plan give way, for the rounding of two calculations
-RAISES_KW = (0.0, 1.0, 10.0, 100.0)  # tried where tapers keep a cap from being held
+DEAR = 100.0  # times the highest price: what a plan forbids
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,194 +193,150 @@ def _check(problem: Problem, settings: RollingPolicy) -> None:
         raise ValueError(f"horizon_h is {horizon_h:g}, expected at most the {data_h:g} h of the data")
 
 
-@dataclass(frozen=True, slots=True)
-class _Plan:
-    """What is in force until the next plan; arrays of shape (n_horizon,)."""
-
-    begin: int
-    power_kw: list[float]  # charge positive, discharge negative
-    cap_kw: list[float]
-    keep_kwh: list[float]
-    stored_per_kwh: list[float] | None
-
-
 class _Controller:
-    """State of the policy between steps: what is stored, the plan, targets and lessons."""
+    """What the policy knows, from one lesson to the next."""
 
     def __init__(
         self, problem: Problem, rates: Rates, settings: RollingPolicy, forecasts: Forecasts, history: History
     ) -> None:
-        p = self._problem = problem
-        self._settings, self._forecasts, self._n_before = settings, forecasts, history.n_steps
+        p, n_before = problem, history.n_steps
+        self._problem, self._rates, self._settings, self._n_before = problem, rates, settings, n_before
         self._load_kw = np.concatenate((history.load_kw, p.load_kw))
         self._pv_kw = np.concatenate((history.pv_kw, p.pv_kw))
-        auxiliary_kw = np.concatenate((np.full(history.n_steps, p.auxiliary_kw[0]), p.auxiliary_kw))
-        self._net_kw = self._load_kw + auxiliary_kw - self._pv_kw
-        # Prices of system peaks and events are in the problem's prices, but nobody knows these times in advance.
-        self._buy, self._sell = rates.buy_per_kwh, rates.sell_per_kwh
-        self._clock = DayClock.at(rates.start, step_h=rates.step_h, n_before=history.n_steps)
-        self._means = Means.of(p, history.n_steps)
+        self._net_kw = self._load_kw + _with_past(p.auxiliary_kw, n_before) - self._pv_kw
+        self._clock = DayClock.at(rates.start, step_h=rates.step_h, n_before=n_before)
+        self._means = Means.of(p, n_before)
         first = settings.first_ceiling_kw
-        first_kw = max(float(self._net_kw[history.n_steps]), 0.0) if first is None else first
+        first_kw = max(float(self._net_kw[n_before]), 0.0) if first is None else first
         self._targets = Targets(rates, first_kw, settings.target_margin_frac)
         self._lessons = Lessons(self._clock, self._means, settings)
-        self._correction = Correction(p)
-        self._horizon = round(settings.horizon_h / p.step_h)
-        self._every = max(round(settings.plan_every_h / p.step_h), 1)
         self._n_back = settings.learn_days * self._clock.n_slots
-        known_h = settings.prices_known_h
-        self._prices_known = None if known_h is None else max(round(known_h / p.step_h), 1)
-        self._plain = replace(p, peaks=(), sums=(), settlement=NOTHING_TO_SETTLE, fixed_cost=0.0)
-        self._expected_load = np.full(len(self._load_kw), np.nan)
-        self._expected_pv = np.full(len(self._load_kw), np.nan)
-        self._n_plans = self._n_failed = 0
+        self._outlook(forecasts)
 
-    def run(self) -> Rolled:
-        """Go through the data step by step."""
-        p, n, correct = self._problem, self._problem.n_steps, self._correction
-        power, stored, caps = np.zeros(n), np.zeros(n), np.full(n, np.inf)
-        net, buy, sell = self._net_kw[self._n_before :].tolist(), self._buy.tolist(), self._sell.tolist()
-        measured_limit = p.import_limit_kw.tolist()
-        content = start = float(p.floor_kwh[0]) if p.start_kwh is None else p.start_kwh
-        plan: _Plan | None = None
-        for t in range(n):
-            self._begin(t)
-            if plan is None or t - plan.begin >= self._every:
-                plan = self._next_plan(t, content, plan)
-            k = t - plan.begin
-            content *= p.keep_frac
-            caps[t] = cap = min(max(plan.cap_kw[k], float(self._targets.caps_kw(t, t + 1)[0])), measured_limit[t])
-            now = correct.power(
-                t,
-                planned_kw=plan.power_kw[k],
-                net_kw=net[t],
-                stored_kwh=content,
-                cap_kw=cap,
-                keep_kwh=plan.keep_kwh[k],
-                buy_per_kwh=buy[t],
-                sell_per_kwh=sell[t],
-                stored_per_kwh=None if plan.stored_per_kwh is None else plan.stored_per_kwh[k],
-            )
-            content += correct.store_change_kwh(now)
-            power[t], stored[t] = now, content
-            self._targets.see(t, net[t] + correct.at_meter_kw(now))
-        return self._rolled(power, stored, start, caps)
-
-    def _begin(self, t: int) -> None:
-        """Learn targets as a period begins, and reserve and headroom as a day begins."""
-        known, clock = self._n_before + t, self._clock
-        is_new_period = self._targets.begins(t)
-        is_new_day = t == 0 or clock.day[known] != clock.day[known - 1]
-        if not (is_new_day or is_new_period) or known < LEAST_DAYS * clock.n_slots:
-            return
-        net = self._net_kw[:known]
-        self._targets.learn(t, net, self._means, self._n_before, self._n_back, only_up=not is_new_period)
-        begin = max(known - self._n_back, 0)
-        expected = self._expected_load[begin:known] - self._expected_pv[begin:known]
-        expected += net[begin:] - (self._load_kw[begin:known] - self._pv_kw[begin:known])
-        self._lessons.learn(known, net[begin:], expected, self._targets.past_caps_kw(t, self._n_before)[begin:])
-
-    def _next_plan(self, t: int, content: float, last: _Plan | None) -> _Plan:
-        """Plan from a step on; where there is no plan to be found, the last one is kept."""
-        from crestfall.dispatch._exact import solve_exactly
-        from crestfall.dispatch._passes import NotInClassError
-
-        self._n_plans += 1
-        p, n = self._problem, min(self._horizon, self._problem.n_steps - t)
-        known, part = self._n_before + t, slice(t, t + n)
-        load = self._forecasts.load.ahead(self._load_kw[:known], n)
-        pv = self._forecasts.pv.ahead(self._pv_kw[:known], n)
-        soon = slice(known, known + min(self._every, n))
-        self._expected_load[soon], self._expected_pv[soon] = load[: self._every], pv[: self._every]
-        net = load + p.auxiliary_kw[part] - pv
-        cap = np.minimum(self._targets.caps_kw(t, t + n), p.import_limit_kw[part]) - self._room(known, n)
-        cap = cap + self._means.least_raise_kw(net, cap, content, known)
-        for raised in RAISES_KW:
-            keep = self._keep(known, n, net, cap + raised, content)
-            sub = self._sub_problem(part, load, pv, cap + raised + SLACK_KW, keep - SLACK_KWH, content)
-            try:
-                found = solve_exactly(sub)
-            except NotInClassError:
-                continue
-            power = (found.charge_kw - found.discharge_kw).tolist()
-            worth = None if found.stored_per_kwh is None else found.stored_per_kwh.tolist()
-            return _Plan(t, power, (cap + raised).tolist(), keep.tolist(), worth)
-        self._n_failed += 1
-        if last is None or t - last.begin + self._every > len(last.power_kw):
-            return _Plan(t, [0.0] * n, cap.tolist(), p.floor_kwh[part].tolist(), None)
-        k = t - last.begin
-        return _Plan(t, last.power_kw[k:], last.cap_kw[k:], last.keep_kwh[k:], None)
-
-    def _room(self, known: int, n: int) -> FloatArray:
-        """Return by how much import is planned to stay below its targets."""
-        headroom = self._lessons.headroom_kw
-        if headroom is None:
-            return np.zeros(n)
-        ahead = slice(known, known + n)
-        return np.asarray(headroom[self._clock.slot[ahead]])
-
-    def _keep(self, known: int, n: int, net: FloatArray, cap: FloatArray, content: float) -> FloatArray:
-        """Return the energy that a plan must keep in store: the reserve, as far as it can be reached."""
-        floor = self._means.floor_kwh[known : known + n]
-        reserve = self._lessons.reserve_kwh
-        if reserve is None:
-            return floor
-        highest = self._means.highest_kwh(net, cap, content, known)
-        if highest is None:
-            return floor
-        ahead = slice(known, known + n)
-        wanted = reserve[self._clock.slot[ahead]]
-        if known + n == len(self._load_kw):
-            wanted = wanted.copy()
-            wanted[-1] = 0.0  # no peak comes after the data
-        return np.maximum(np.minimum(wanted, highest), floor)
-
-    def _sub_problem(
-        self, part: slice, load: FloatArray, pv: FloatArray, cap: FloatArray, keep: FloatArray, content: float
-    ) -> Problem:
-        """Return the problem of the next days as it is expected."""
-        p, t = self._plain, part.start
-        known = slice(0, t + 1)
-        some_pv = float(p.pv_kw[known].sum())
-        curtailable = float(p.curtailable_kw[known].sum()) / some_pv if some_pv else 0.0
-        buy, sell = self._prices(part)
-        return replace(
-            p,
-            load_kw=load,
-            auxiliary_kw=p.auxiliary_kw[part],
-            pv_kw=pv,
-            curtailable_kw=pv * min(curtailable, 1.0),
-            buy_per_kwh=buy,
-            sell_per_kwh=sell,
-            import_limit_kw=np.maximum(cap, 0.0),
-            export_limit_kw=p.export_limit_kw[part],
-            charge_limit_kw=p.charge_limit_kw[part],
-            discharge_limit_kw=p.discharge_limit_kw[part],
-            into_limit_kw=p.into_limit_kw[part],
-            outof_limit_kw=p.outof_limit_kw[part],
-            floor_kwh=np.maximum(keep, p.floor_kwh[part]),
-            ceiling_kwh=p.ceiling_kwh[part],
-            start_kwh=max(content, 0.0),  # an empty store ends a rounding below nothing
-            end_kwh=None,
+    def _outlook(self, forecasts: Forecasts) -> None:
+        p, n_before, n = self._problem, self._n_before, len(self._load_kw)
+        horizon = round(self._settings.horizon_h / p.step_h)
+        every = max(round(self._settings.plan_every_h / p.step_h), 1)
+        first = n_before % every
+        at = np.arange(first, n, every)
+        self._every, self._at = every, at
+        self._expected_load = forecasts.load.ahead_at(self._load_kw, at, horizon)
+        has_pv = bool(self._pv_kw.any())
+        self._expected_pv = forecasts.pv.ahead_at(self._pv_kw, at, horizon)
+        steps = np.minimum(at[:, np.newaxis] + np.arange(horizon), n - 1)
+        net = self._expected_load + _with_past(p.auxiliary_kw, n_before)[steps] - self._expected_pv
+        held = np.zeros((len(at), 1)) if not has_pv else self._expected_pv * self._held_share(at)[:, np.newaxis]
+        data = step_data(p)
+        # Prices of system peaks and events are in the problem's prices, but nobody knows these times in advance.
+        known = {"buy_per_kwh": self._rates.buy_per_kwh, "sell_per_kwh": self._rates.sell_per_kwh}
+        arrays = {
+            name: _with_past(known.get(name, value), n_before)
+            for name, value in data._asdict().items()
+            if isinstance(value, np.ndarray) and value.ndim == 1
+        }
+        self._steps = data._replace(**arrays | {"demand_kw": self._net_kw, "import_limit_kw": np.full(n, np.inf)})
+        store = store_of(p, np.arange(p.n_steps + 1))
+        store = store._replace(
+            **{name: _with_past(getattr(store, name), n_before) for name in ("floor_kwh", "ceiling_kwh", "keep_frac")}
+        )
+        measured = np.array([self._targets.measured_before(k, p.n_steps, n_before) for k in range(self._targets.n)])
+        self._ahead = Outlook(
+            steps=self._steps,
+            store=store,
+            means=self._means.of_steps(0, n),
+            import_limit_kw=_with_past(p.import_limit_kw, n_before),
+            price_step=self._priced_as(at, steps),
+            net_kw=net,
+            curtailable_kw=np.broadcast_to(held, net.shape) if not has_pv else held,
+            measured=measured.reshape(self._targets.n, n),
+            day_part=self._clock.slot,
+            first=first,
+            every=every,
+            n_steps=n,
         )
 
-    def _prices(self, part: slice) -> tuple[FloatArray, FloatArray]:
-        """Return the prices as they are known: beyond that those of the last known day."""
-        known = self._prices_known
-        if known is None or known >= part.stop - part.start:
-            return self._buy[part], self._sell[part]
-        step, last = np.arange(part.start, part.stop), part.start + known - 1
-        day = min(self._clock.n_slots, last + 1)
-        beyond = np.maximum(step - last, 0)
-        step = step - (beyond + day - 1) // day * day
-        return self._buy[step], self._sell[step]
+    def _held_share(self, at: NDArray[np.int64]) -> FloatArray:
+        """Return the share of the PV so far that might have been held back, at each of some steps."""
+        pv = np.concatenate(([0.0], np.cumsum(self._pv_kw[self._n_before :])))
+        held = np.concatenate(([0.0], np.cumsum(self._problem.curtailable_kw)))
+        past = np.maximum(at - self._n_before, 0)
+        return np.minimum(np.divide(held[past], pv[past], out=np.zeros(len(at)), where=pv[past] > 0), 1.0)
 
-    def _rolled(self, power: FloatArray, stored: FloatArray, start: float, caps: FloatArray) -> Rolled:
+    def _priced_as(self, at: NDArray[np.int64], steps: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return whose price stands for each step of each plan: beyond what is known, that of the last known day."""
+        known_h = self._settings.prices_known_h
+        if known_h is None:
+            return steps
+        last = (at + max(round(known_h / self._problem.step_h), 1) - 1)[:, np.newaxis]
+        day = np.minimum(self._clock.n_slots, last + 1)
+        beyond = np.maximum(steps - last, 0)
+        return np.asarray(steps - (beyond + day - 1) // day * day)
+
+    def run(self) -> Rolled:
+        """Go through the data from one lesson to the next."""
+        p, n_before, n = self._problem, self._n_before, len(self._load_kw)
+        power, stored, caps = np.zeros(n), np.zeros(n), np.full(n, np.inf)
+        start = float(p.floor_kwh[0]) if p.start_kwh is None else p.start_kwh
+        horizon = self._ahead.net_kw.shape[1]
+        dear = DEAR * (1.0 + float(np.abs(self._steps.buy_per_kwh).max() + np.abs(self._steps.sell_per_kwh).max()))
+        room = room_for(self._steps, horizon, 1)
+        state = State(
+            content_kwh=np.array([start]),
+            target_kw=self._targets.level_kw,
+            seen_kw=self._targets.seen_kw,
+            n_failed=np.zeros(1, dtype=np.int64),
+            n=np.full(self._every, -1, dtype=np.int64),
+            left=np.zeros(self._every),
+            slope=np.zeros((self._every, len(room.line.slope))),
+            length=np.zeros((self._every, len(room.line.slope))),
+            cap_kw=np.full(self._every, np.inf),
+        )
+        new = self._clock.day[1:] != self._clock.day[:-1]
+        days = np.flatnonzero(new) + 1
+        begins = sorted({n_before, *days[days > n_before].tolist(), *(n_before + t for t in self._targets.begins())})
+        for begin, end in itertools.pairwise([*begins, n]):
+            lesson = self._learn(begin, dear)
+            follow(begin, end, self._ahead, lesson, state, room, dear, power, stored, caps)
+        own = slice(n_before, None)
+        return self._rolled(power[own], stored[own], start, caps[own], int(state.n_failed[0]))
+
+    def _learn(self, a: int, dear: float) -> Lesson:
+        """Learn targets as a period begins, and reserve and headroom, from what lies before a step."""
+        clock, targets, t = self._clock, self._targets, a - self._n_before
+        is_new_period = targets.begin(t)
+        n_parts = int(clock.slot.max()) + 1
+        reserve, headroom = np.zeros(n_parts), np.zeros(n_parts)
+        if a >= LEAST_DAYS * clock.n_slots:
+            net, begin = self._net_kw[:a], max(a - self._n_back, 0)
+            targets.learn(t, net, self._means, self._n_before, self._n_back, only_up=not is_new_period)
+            expected = self._net_expected(begin, a)
+            self._lessons.learn(a, net[begin:], expected, targets.past_caps_kw(t, self._n_before)[begin:])
+            if self._lessons.reserve_kwh is not None:
+                reserve = self._lessons.reserve_kwh
+            if self._lessons.headroom_kw is not None:
+                headroom = self._lessons.headroom_kw
+        return Lesson(
+            reserve_kwh=reserve,
+            headroom_kw=headroom,
+            excess_kw=np.zeros(1),
+            excess_price=np.array([DEAR * dear * self._problem.step_h]),
+            backs=np.zeros(0, dtype=np.int64),
+            weights=np.ones(1),
+        )
+
+    def _net_expected(self, begin: int, end: int) -> FloatArray:
+        """Return the import without the battery as it was last forecast for some steps, NaN before the first plan."""
+        step = np.arange(begin, end) - self._ahead.first
+        number = np.maximum(step // self._every, 0)
+        return np.where(step >= 0, self._ahead.net_kw[number, step % self._every], np.nan)
+
+    def _rolled(self, power: FloatArray, stored: FloatArray, start: float, caps: FloatArray, n_failed: int) -> Rolled:
         p = self._problem
         charge_kw, discharge_kw = np.maximum(power, 0.0), np.maximum(-power, 0.0)
         net_kw = self._net_kw[self._n_before :] + charge_kw - discharge_kw + p.cooling_kw(charge_kw, discharge_kw)
         curtailed_kw = np.clip(-net_kw - p.export_limit_kw, 0.0, p.curtailable_kw)
         import_kw, export_kw = np.maximum(net_kw + curtailed_kw, 0.0), np.maximum(-net_kw - curtailed_kw, 0.0)
+        n_plans = -(-p.n_steps // self._every)
         schedule = Schedule(
             charge_kw=charge_kw,
             discharge_kw=discharge_kw,
@@ -391,17 +348,24 @@ class _Controller:
             objective=p.running_cost(import_kw=import_kw, export_kw=export_kw, discharge_kw=discharge_kw),
             lower_bound=-np.inf,
             status=Status.RULE,
-            note=f"{self._n_plans:,} plans over {self._settings.horizon_h:g} h on forecasts",
+            note=f"{n_plans:,} plans over {self._settings.horizon_h:g} h on forecasts",
         )
         unlimited = np.full(p.n_steps, np.inf)
         check_feasible(replace(p, start_kwh=start, end_kwh=None, import_limit_kw=unlimited), schedule)
-        expected_load, expected_pv = self._expected_load[self._n_before :], self._expected_pv[self._n_before :]
+        step = np.arange(p.n_steps)
+        number, place = (step + self._n_before - self._ahead.first) // self._every, step % self._every
+        expected_load, expected_pv = self._expected_load[number, place], self._expected_pv[number, place]
         return Rolled(
             schedule=schedule,
             load_errors=ForecastErrors.of(expected_load, p.load_kw),
             pv_errors=ForecastErrors.of(expected_pv, p.pv_kw),
             expected_net_kw=expected_load + p.auxiliary_kw - expected_pv,
             cap_kw=caps,
-            n_plans=self._n_plans,
-            n_failed=self._n_failed,
+            n_plans=n_plans,
+            n_failed=n_failed,
         )
+
+
+def _with_past(values: FloatArray, n_before: int) -> FloatArray:
+    """Return values with the first of them repeated for a history."""
+    return np.concatenate((np.full(n_before, values[0]), values)).astype(float)

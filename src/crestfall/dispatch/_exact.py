@@ -191,7 +191,7 @@ class ExactSearch:
         self._spans = spans_of(p)
         self._measured = measured_by(p, self._spans)
         self._price = exposures(np.array([peak.rate_per_kw for peak in p.peaks]), p.settlement)
-        self._store = _store_of(p, self._spans)
+        self._store = store_of(p, self._spans)
         self._take_pieces()
         self._room = room_for_step(self._data)
         self._flows = np.empty((5, p.n_steps))  # of the schedule that is looked at
@@ -380,16 +380,17 @@ class _Found(NamedTuple):
     objective: float
 
 
-def _store_of(p: Problem, spans: Any) -> Store:
+def taper_of(taper: Taper | None, step_h: float) -> tuple[float, float]:
+    """Return rise and limit of a taper, for changes of stored energy in place of power; see :class:`Store`."""
+    return (0.0, np.inf) if taper is None else (step_h * abs(taper.slope_per_h), step_h * taper.limit_kw)
+
+
+def store_of(p: Problem, spans: Any) -> Store:
     ends = spans[1:] - 1
     lengths = np.diff(spans)
 
-    def taper(one: Taper | None) -> tuple[float, float]:
-        # Power times hours is change; both sides of the limit are multiplied by the step.
-        return (0.0, np.inf) if one is None else (p.step_h * abs(one.slope_per_h), p.step_h * one.limit_kw)
-
-    rise_in, limit_in = taper(p.charge_taper)
-    rise_out, limit_out = taper(p.discharge_taper)
+    rise_in, limit_in = taper_of(p.charge_taper, p.step_h)
+    rise_out, limit_out = taper_of(p.discharge_taper, p.step_h)
     floor, ceiling = p.floor_kwh[ends].copy(), p.ceiling_kwh[ends].copy()
     if p.end_kwh is not None:
         floor[-1] = ceiling[-1] = p.end_kwh

@@ -180,7 +180,7 @@ def n_chunks(n_steps: int) -> int:
 
 
 @compiled
-def _take_steps(
+def take_steps(
     begin: int,
     end: int,
     pieces: Pieces,
@@ -356,7 +356,7 @@ def join_tapered(
     bool
         Whether any of it lies between them.
     """
-    # Everything is unpacked first, as in `_take_steps`.
+    # Everything is unpacked first, as in `take_steps`.
     new_slope, new_length = spare
     v_slope, v_length, f_slope, f_length = v.slope, v.length, plan.slope, plan.length
     rise_in, limit_in, rise_out, limit_out = store.rise_in, store.limit_in, store.rise_out, store.limit_out
@@ -496,7 +496,7 @@ def backward(pieces: Pieces, caps: Caps, store: Store, v: Line, is_changed: Any,
             continue
         _level(v)
         _remember(v, memory, chunk + 1)
-        failed = _take_steps(chunk * CHUNK, min((chunk + 1) * CHUNK, n_steps), pieces, caps, store, v, out, spare)
+        failed = take_steps(chunk * CHUNK, min((chunk + 1) * CHUNK, n_steps), pieces, caps, store, v, out, spare)
         if failed != -1:
             return failed
     _level(v)

@@ -1,0 +1,499 @@
+"""The loop of a rolling plan, compiled: what energy will be worth, and what each step does with that.
+
+A plan is a cost-to-go: what the rest of the horizon costs over the energy at the end of a step. Going back over the
+steps that are expected gives it for each step until the next plan (dispatch's own kernel, exact). The step itself then
+takes the change of stored energy that costs least with what really happens: its cost now and the cost-to-go after it.
+Load and PV that turn out otherwise are so met within the step, and a target is kept whatever the forecast was.
+
+Steps are counted from the first of the history. Arrays are unpacked before loops, as in the kernel.
+"""
+
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from crestfall.control._peak_targets import Steps, fill, raise_by_least
+from crestfall.dispatch._compiled import compiled
+from crestfall.dispatch._pieces import MOST_REGIONS, Pieces, StepData, fill_steps, room
+from crestfall.dispatch._store import TINY_KWH, Caps, Crossings, Line, Store, take_steps
+
+FLAT = 1e-9  # cost for each kWh below which two changes cost the same
+
+
+class Outlook(NamedTuple):
+    """What is known of all steps, and what of each plan's; arrays of shape (n_steps,) unless said otherwise.
+
+    Parameters
+    ----------
+    steps : StepData
+        The steps as they happen, without an import limit; step t is read when it is decided.
+    store : Store
+        Bounds of the store.
+    means : Steps
+        The same for the search of caps.
+    import_limit_kw : ndarray
+        A further cap [kW].
+    price_step : ndarray of int, shape (n_plans, n_horizon)
+        Whose price stands for that of each step of a plan: its own as far as it is known.
+    net_kw, curtailable_kw : ndarray of shape (n_plans, n_horizon)
+        Import without the battery that each plan expects, and PV that may be held back [kW].
+    measured : ndarray of bool, shape (n_charges, n_steps)
+        Which demand charge measures which step.
+    day_part : ndarray of int
+        Place in the day of each step, for what is learnt.
+    first : int
+        Step of the first plan.
+    every : int
+        Steps from a plan to the next.
+    n_steps : int
+        Number of steps, history included.
+    """
+
+    steps: StepData
+    store: Store
+    means: Steps
+    import_limit_kw: Any
+    price_step: Any
+    net_kw: Any
+    curtailable_kw: Any
+    measured: Any
+    day_part: Any
+    first: int
+    every: int
+    n_steps: int
+
+
+class State(NamedTuple):
+    """What the policy carries from step to step, changed in place.
+
+    Parameters
+    ----------
+    content_kwh : ndarray of shape (1,)
+        Stored energy [kWh].
+    target_kw, seen_kw : ndarray of shape (n_charges,)
+        Target of each demand charge, and the highest import of its period so far [kW].
+    n_failed : ndarray of int, shape (1,)
+        Plans without any schedule.
+    n, left, slope, length : ndarray of shape (every,), (every,), (every, n_room), (every, n_room)
+        The cost-to-go of the plan in force at the end of each of its steps: number of pieces, least energy, pieces.
+    cap_kw : ndarray of shape (every,)
+        What import may come to by plan in each of these steps [kW].
+    """
+
+    content_kwh: Any
+    target_kw: Any
+    seen_kw: Any
+    n_failed: Any
+    n: Any
+    left: Any
+    slope: Any
+    length: Any
+    cap_kw: Any
+
+
+class Lesson(NamedTuple):
+    """What has been learnt for the steps until the next lesson.
+
+    Parameters
+    ----------
+    reserve_kwh, headroom_kw : ndarray of shape (n_day_parts,)
+        Energy to keep in store, and room to leave below a target, by time of day.
+    excess_kw, excess_price : ndarray of shape (n_caps,)
+        Height above a cap from which each further price on import holds, rising, and that price for each kW.
+    backs : ndarray of int, shape (n_paths,)
+        How many steps ago those errors of the forecast began that may come again.
+    weights : ndarray of shape (n_paths + 1,)
+        Weight of the forecast as it is, and of it with each of these errors; they sum to 1.
+    """
+
+    reserve_kwh: Any
+    headroom_kw: Any
+    excess_kw: Any
+    excess_price: Any
+    backs: Any
+    weights: Any
+
+
+class Room(NamedTuple):
+    """Room for one plan."""
+
+    pieces: Pieces
+    out: Crossings
+    line: Line
+    spare: tuple[Any, Any]
+    merged: tuple[Any, Any]
+    one: Pieces
+
+
+def room_for(data: StepData, n_horizon: int, n_caps: int) -> Room:
+    """Return room for plans over a horizon."""
+    per_step = data.charge.shape[1] + data.discharge.shape[1] + MOST_REGIONS
+    most = n_horizon * (per_step + n_caps)
+    n_line = 4 * most + 64
+    pieces = room(n_horizon, n_horizon * per_step)
+    at = np.zeros(n_horizon, dtype=np.int64)
+    line = Line(
+        np.zeros(n_line),
+        np.zeros(n_line),
+        np.zeros(1, dtype=np.int64),
+        np.zeros(1, dtype=np.int64),
+        np.zeros(1),
+        np.zeros(1),
+        np.ones(1),
+    )
+    out = Crossings(at, at.copy(), *(np.empty(most) for _ in range(4)))
+    return Room(
+        pieces,
+        out,
+        line,
+        (np.empty(n_line), np.empty(n_line)),
+        (np.empty(2 * n_line), np.empty(2 * n_line)),
+        room(1, per_step),
+    )
+
+
+@compiled
+def _cost_to_go(
+    data: StepData, store: Store, level: Any, excess: Any, price: Any, spare: Room, n_now: int, state: State, weight: float
+) -> bool:
+    """Add a weighted cost-to-go at the end of each of the first steps to those of the state; False if there is none."""
+    pieces, out, v = spare.pieces, spare.out, spare.line
+    n, n_caps = len(data.demand_kw), len(excess)
+    if fill_steps(data, 0, n, 0.0, pieces) >= 0:
+        return False
+    levels, prices = np.empty(n * n_caps), np.empty(n * n_caps)
+    c_first = np.empty(n + 1, dtype=np.int64)
+    first, x_first = pieces.first, out.first
+    for t in range(n):
+        c_first[t] = t * n_caps
+        x_first[t] = first[t] + t * n_caps
+        for c in range(n_caps):
+            levels[t * n_caps + c] = level[t] + excess[c]
+            prices[t * n_caps + c] = price[c]
+    c_first[n] = n * n_caps
+    caps = Caps(c_first, levels, prices)
+    middle = len(v.slope) // 2
+    low, high = store.floor_kwh[n - 1], store.ceiling_kwh[n - 1]
+    v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0] = middle, middle, low, high, 1.0
+    if high > low:
+        v.slope[middle], v.length[middle] = 0.0, high - low
+        v.tail[0] = middle + 1
+    end = n
+    for k in range(n_now - 1, -1, -1):
+        begin = min(k + 1, n)
+        if begin < end and take_steps(begin, end, pieces, caps, store, v, out, spare.spare) != -1:
+            return False
+        end = begin
+        _add(state, k, v, weight, spare.merged)
+    return True
+
+
+@compiled
+def _add(state: State, k: int, v: Line, weight: float, merged: tuple[Any, Any]) -> None:
+    """Add a weighted line to the one of a step, where both are defined."""
+    v_slope, v_length, i, v_end, scale = v.slope, v.length, v.head[0], v.tail[0], v.scale[0]
+    slope, length = state.slope[k], state.length[k]
+    n = state.n[k]
+    if n < 0:  # the first
+        state.left[k] = v.left[0]
+        for j in range(v_end - i):
+            slope[j], length[j] = weight * v_slope[i + j] * scale, v_length[i + j] / scale
+        state.n[k] = v_end - i
+        return
+    new_slope, new_length = merged
+    e, other = state.left[k], v.left[0]
+    j, at, begin = 0, 0, max(e, other)
+    rest = length[0] if n > 0 else 0.0
+    v_rest = v_length[i] / scale if i < v_end else 0.0
+    while j < n and e < begin - TINY_KWH:
+        part = min(rest, begin - e)
+        e, rest = e + part, rest - part
+        if rest <= TINY_KWH:
+            j += 1
+            rest = length[j] if j < n else 0.0
+    while i < v_end and other < begin - TINY_KWH:
+        part = min(v_rest, begin - other)
+        other, v_rest = other + part, v_rest - part
+        if v_rest <= TINY_KWH:
+            i += 1
+            v_rest = v_length[i] / scale if i < v_end else 0.0
+    while j < n and i < v_end and at < len(slope):
+        part = min(rest, v_rest)
+        piece = slope[j] + weight * v_slope[i] * scale
+        if at > 0 and piece - new_slope[at - 1] < FLAT:
+            new_length[at - 1] += part
+        else:
+            new_slope[at], new_length[at] = piece, part
+            at += 1
+        rest, v_rest = rest - part, v_rest - part
+        if rest <= TINY_KWH:
+            j += 1
+            rest = length[j] if j < n else 0.0
+        if v_rest <= TINY_KWH:
+            i += 1
+            v_rest = v_length[i] / scale if i < v_end else 0.0
+    state.left[k], state.n[k] = begin, at
+    slope[:at], length[:at] = new_slope[:at], new_length[:at]
+
+
+@compiled
+def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room) -> None:
+    """Make the plan of a step: the costs-to-go and caps until the next one."""
+    steps, store = ahead.steps, ahead.store
+    number = (a - ahead.first) // ahead.every
+    n = min(ahead.net_kw.shape[1], ahead.n_steps - a)
+    n_now = min(ahead.every, n)
+    b = a + n
+    net, held = ahead.net_kw[number, :n], ahead.curtailable_kw[number, :n]
+    level = np.empty(n)
+    _level_caps(a, n, ahead, lesson, state, level)
+    means = Steps(
+        ahead.means.step_h,
+        ahead.means.keep_frac,
+        ahead.means.most_charge[a:b],
+        ahead.means.most_discharge[a:b],
+        ahead.means.floor[a:b],
+        ahead.means.ceiling[a:b],
+        ahead.means.into,
+        ahead.means.outof,
+        ahead.means.tapers,
+    )
+    content = state.content_kwh[0]
+    level += raise_by_least(net, level, np.full(n, np.inf), content, means)
+    floor = store.floor_kwh[a:b].copy()
+    keep, highest = lesson.reserve_kwh, np.empty(n)
+    if keep.max() > 0.0 and fill(net, level, content, means, highest):
+        part = ahead.day_part[a:b]
+        for t in range(n):
+            wanted = keep[part[t]]
+            if a + t == ahead.n_steps - 1:
+                wanted = 0.0  # no peak comes after the data
+            floor[t] = max(floor[t], min(wanted, highest[t]) - SLACK_KWH)
+    window = Store(
+        floor,
+        store.ceiling_kwh[a:b],
+        store.keep_frac[a:b],
+        store.rise_in,
+        store.limit_in,
+        store.rise_out,
+        store.limit_out,
+    )
+    buy, sell = np.empty(n), np.empty(n)
+    whose, all_buy, all_sell = ahead.price_step[number], steps.buy_per_kwh, steps.sell_per_kwh
+    for t in range(n):
+        buy[t], sell[t] = all_buy[whose[t]], all_sell[whose[t]]
+    state.n[:] = -1
+    demand = net.copy()
+    is_found = False
+    for path in range(len(lesson.backs) + 1):
+        if lesson.weights[path] <= 0.0:
+            continue
+        if path > 0:
+            back = lesson.backs[path - 1]
+            earlier = (a - back - ahead.first) // ahead.every
+            since = a - back - ahead.first - earlier * ahead.every
+            was, happened, load = ahead.net_kw[earlier], a - back, steps.demand_kw
+            for t in range(n):
+                demand[t] = net[t] + load[happened + t] - was[min(since + t, len(was) - 1)]
+        data = StepData(
+            steps.step_h,
+            demand,
+            held,
+            steps.import_limit_kw[a:b],
+            steps.export_limit_kw[a:b],
+            buy,
+            sell,
+            steps.out_price_per_kwh[a:b],
+            steps.most_charge_kw[a:b],
+            steps.most_discharge_kw[a:b],
+            steps.charge,
+            steps.discharge,
+            steps.wear_per_kwh,
+        )
+        is_found |= _cost_to_go(
+            data, window, level, lesson.excess_kw, lesson.excess_price, spare, n_now, state, lesson.weights[path]
+        )
+    if not is_found:
+        state.n_failed[0] += 1
+        for k in range(n_now):
+            state.n[k], state.left[k] = 1, store.floor_kwh[a + k]
+            state.slope[k, 0], state.length[k, 0] = 0.0, store.ceiling_kwh[a + k] - store.floor_kwh[a + k]
+    state.cap_kw[:n_now] = level[:n_now]
+
+
+SLACK_KWH = 1e-4  # by which a reserve gives way, for the rounding of two calculations
+
+
+@compiled
+def _level_caps(a: int, n: int, ahead: Outlook, lesson: Lesson, state: State, level: Any) -> None:
+    """Write the lowest target of each step, less the headroom, not above the import limit."""
+    limit, part, room_kw, measured = ahead.import_limit_kw, ahead.day_part, lesson.headroom_kw, ahead.measured
+    target = state.target_kw
+    for t in range(n):
+        cap = limit[a + t]
+        for k in range(len(target)):
+            if measured[k, a + t]:
+                cap = min(cap, target[k])
+        level[t] = max(cap - room_kw[part[a + t]], 0.0)
+
+
+@compiled
+def _least_change(
+    a: int, ahead: Outlook, y: float, cap: float, excess: Any, price: Any, state: State, k: int, dear: float, one: Pieces
+) -> float:
+    """Return the change of stored energy that costs least in a step, with the cost-to-go after it.
+
+    The cost is followed from corner to corner. Of changes that cost the same, the smallest is taken: the plant stands
+    still where nothing is gained.
+    """
+    steps, store = ahead.steps, ahead.store
+    floor, full = store.floor_kwh[a], store.ceiling_kwh[a]
+    most = max((store.limit_in - store.rise_in * y) / (1.0 + store.rise_in), 0.0) if store.limit_in < np.inf else np.inf
+    least = -np.inf
+    if store.limit_out < np.inf:
+        least = min(-(store.limit_out + store.rise_out * y) / (1.0 + store.rise_out), 0.0)
+    lowest = max(least, floor - y)
+    highest = max(min(most, full - y), lowest)
+    failed = fill_steps(steps, a, a + 1, 0.0, one)
+    if failed >= 0:  # the export limit cannot be kept: as near to it as can be
+        top = 0.0
+        left = steps.most_charge_kw[a]
+        for i in range(steps.charge.shape[1]):
+            part = min(left, steps.charge[0, i])
+            top += steps.step_h * part * steps.charge[1, i]
+            left -= part
+        return min(max(top, lowest), highest)
+    p_slope, p_length, p_ratio = one.slope, one.length, one.ratio
+    j, last = one.first[0], one.first[1]
+    change, import_kw, cost = one.least_kwh[0], one.import_kw[0], 0.0
+    v_slope, v_length, n_v = state.slope[k], state.length[k], state.n[k]
+    i, reached = 0, state.left[k]
+    below = True  # the line's least energy is not reached
+    c, above, n_caps = 0, 0.0, len(excess)
+    rest = p_length[j] if j < last else 0.0
+    best, best_cost = min(max(change, lowest), highest), np.inf
+    while True:
+        e = y + change
+        while (below or i < n_v) and e >= reached - TINY_KWH:
+            if below:
+                below = False
+            else:
+                i += 1
+            if i < n_v:
+                reached += v_length[i]
+            else:
+                break
+        while c < n_caps and import_kw >= cap + excess[c] - TINY_KWH:
+            above += price[c]
+            c += 1
+        if change >= lowest - TINY_KWH:
+            near = FLAT * (1.0 + abs(change - best))
+            if cost < best_cost - near or (cost < best_cost + near and abs(change) < abs(best)):
+                best, best_cost = change, cost
+        if j >= last or change >= highest - TINY_KWH:
+            break
+        ratio = p_ratio[j]
+        slope = p_slope[j] + above * ratio
+        part = rest
+        if below:
+            slope -= dear
+            part = min(part, reached - e)
+        elif i < n_v:
+            slope += v_slope[i]
+            part = min(part, reached - e)
+        else:
+            slope += dear
+        if ratio > 0.0 and c < n_caps:
+            part = min(part, (cap + excess[c] - import_kw) / ratio)
+        if change < lowest:
+            part = min(part, lowest - change)
+        elif change < 0.0:
+            part = min(part, -change)
+        part = min(part, highest - change)
+        part = max(part, TINY_KWH)  # corners closer than this are one
+        is_discharge = change < 0.0
+        change, import_kw, cost, rest = change + part, import_kw + part * ratio, cost + part * slope, rest - part
+        if rest <= TINY_KWH:
+            j += 1
+            rest = p_length[j] if j < last else 0.0
+        if is_discharge and change > -TINY_KWH:
+            change = 0.0
+    return min(max(best, lowest), highest)
+
+
+@compiled
+def _through(kw: float, chords: Any, row: int) -> float:
+    """Return what an AC power is elsewhere: at the store (row 1), or its cooling (row 2)."""
+    total = 0.0
+    for i in range(chords.shape[1]):
+        part = min(kw, chords[0, i])
+        total += part * chords[row, i]
+        kw -= part
+        if kw <= 0.0:
+            break
+    return total
+
+
+@compiled
+def _at_terminals(store_kw: float, chords: Any) -> float:
+    """Return the AC power of a power at the store."""
+    ac = 0.0
+    for i in range(chords.shape[1]):
+        part = min(store_kw, chords[0, i] * chords[1, i])
+        ac += part / chords[1, i]
+        store_kw -= part
+        if store_kw <= 0.0:
+            break
+    return ac
+
+
+@compiled
+def follow(
+    begin: int, end: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dear: float, power: Any, stored: Any, caps: Any
+) -> None:
+    """
+    Go through some steps, planning where a plan is due.
+
+    Parameters
+    ----------
+    begin, end : int
+        The steps.
+    ahead : Outlook
+        What is known.
+    lesson : Lesson
+        What was learnt before them.
+    state : State
+        What is carried on.
+    spare : Room
+        Room for plans.
+    dear : float
+        Price of energy that a plan forbids to take, for each kWh.
+    power, stored, caps : ndarray of shape (n_steps,)
+        Where to: power at the terminals, charge positive [kW], stored energy [kWh], the cap in force [kW].
+    """
+    first, every, measured, limit = ahead.first, ahead.every, ahead.measured, ahead.import_limit_kw
+    h, demand, into, outof = ahead.steps.step_h, ahead.steps.demand_kw, ahead.steps.charge, ahead.steps.discharge
+    keep, target, seen, content = ahead.store.keep_frac, state.target_kw, state.seen_kw, state.content_kwh
+    for a in range(begin, end):
+        k = (a - first) % every
+        if k == 0:
+            _plan(a, ahead, lesson, state, spare)
+        cap = limit[a]
+        for c in range(len(target)):
+            if measured[c, a]:
+                cap = min(cap, target[c])
+        cap = max(min(max(state.cap_kw[k], cap), limit[a]), 0.0)
+        y = keep[a] * content[0]
+        change = _least_change(a, ahead, y, cap, lesson.excess_kw, lesson.excess_price, state, k, dear, spare.one)
+        content[0] = y + change
+        if change >= 0.0:
+            kw = _at_terminals(change / h, into)
+            meter = demand[a] + kw + _through(kw, into, 2)
+        else:
+            kw = -_at_terminals(-change / h, outof)
+            meter = demand[a] + kw + _through(-kw, outof, 2)
+        power[a], stored[a], caps[a] = kw, content[0], cap
+        for c in range(len(target)):
+            if measured[c, a] and meter > seen[c]:
+                seen[c] = meter
+                target[c] = max(target[c], meter)
