@@ -12,7 +12,8 @@ from crestfall.series.meter._grid import Grid
 from crestfall.series.meter._layout import Layout, layout_of, unit_of
 from crestfall.series.meter._numbers import decimal_mark, numbers, refuse_words
 from crestfall.series.meter._record import Kind, Notebook, Said, Stamp, Unit
-from crestfall.series.meter._rows import Rows, in_kw, kind_of_values, of_register
+from crestfall.series.meter._register import kind_of_values, of_register
+from crestfall.series.meter._rows import Rows, in_kw
 from crestfall.series.meter._stamps import NO_OFFSET, Moments, moments, refuse_bad
 
 FloatArray = NDArray[np.float64]
@@ -228,7 +229,8 @@ def _stamp(table: _Table, layout: Layout, step_s: int, kind: Kind, said: Said, n
 def _ask_unit(table: _Table, kind: Kind, step_s: int, notes: Notebook) -> None:
     values, step_h = table.values["load"], step_s / 3600
     if kind == "register":
-        gained = float(np.nanmax(values) - np.nanmin(values))
+        changes = np.diff(values[np.isfinite(values)])
+        gained = float(changes[changes > 0].sum())
         choices: list[tuple[str, str]] = [
             ("--unit kWh", f"{gained:,.0f} kWh in all"),
             ("--unit Wh", f"{gained / 1000:,.0f} kWh in all"),
