@@ -1,8 +1,8 @@
-"""Meter files in forty layouts, written in plain Python and zoneinfo, apart from the reader under test."""
+"""Meter files in many layouts, written in plain Python and zoneinfo, apart from the reader under test."""
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 UTC = dt.UTC
@@ -28,7 +28,7 @@ class Layout:
     """How a series is written."""
 
     date: str = "iso"
-    clock: str = "local"  # local, standard, utc or offset
+    clock: str = "local"  # local, standard, utc, offset or names
     stamp: str = "start"
     unit: str = "kW"
     delimiter: str = ","
@@ -74,13 +74,13 @@ def offset_name(offset: dt.timedelta) -> str:
 
 
 def on_clock(moment: dt.datetime, layout: Layout, series: Series) -> dt.datetime:
-    """What the meter's clock shows; with an offset where the layout writes one."""
+    """What the meter's clock shows; with its zone where the layout writes an offset or a name."""
     if layout.clock == "utc":
         return moment.replace(tzinfo=None)
     if layout.clock == "standard":
         return (moment + standard_offset(series)).replace(tzinfo=None)
     local = moment.astimezone(ZoneInfo(series.zone))
-    return local if layout.clock == "offset" else local.replace(tzinfo=None)
+    return local if layout.clock in ("offset", "names") else local.replace(tzinfo=None)
 
 
 DATES: dict[str, Callable[[dt.datetime], str]] = {
@@ -97,6 +97,8 @@ DATES: dict[str, Callable[[dt.datetime], str]] = {
 
 
 def clock_text(at: dt.datetime, layout: Layout) -> str:
+    if layout.clock == "names":
+        return f"{clock_text(at.replace(tzinfo=None), replace(layout, clock='local'))} {at:%Z}"
     if layout.date == "american":
         return f"{(at.hour - 1) % 12 + 1}:{at.minute:02d} {'AM' if at.hour < 12 else 'PM'}"
     if layout.date == "compact":
@@ -236,6 +238,8 @@ def _layouts() -> list[Layout]:
         Layout(order="backwards", delimiter=";", decimal=",", date="dots", clock="utc"),
         Layout(decimals=3),
         Layout(decimals=3, decimal=",", delimiter=";", date="dots"),
+        Layout(clock="names", delimiter=";", decimal=",", date="dots"),
+        Layout(clock="names", date="american", stamp="end", unit="kWh", decimals=4),
         Layout(kind="register", unit="kWh", decimals=6),
         Layout(kind="register", unit="Wh", decimals=3, clock="offset", date="T"),
     ]

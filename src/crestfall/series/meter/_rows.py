@@ -1,6 +1,6 @@
 """Readings of a meter as they came, in UTC and kW."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import reduce
 from typing import Any
 

@@ -15,6 +15,7 @@ from crestfall.series.meter._record import Kind, Notebook, Said, Stamp, Unit
 from crestfall.series.meter._register import kind_of_values, of_register
 from crestfall.series.meter._rows import Rows, in_kw
 from crestfall.series.meter._stamps import NO_OFFSET, Moments, moments, refuse_bad
+from crestfall.series.meter._zone_names import named_offsets
 
 FloatArray = NDArray[np.float64]
 
@@ -103,7 +104,12 @@ def _rows(grid: Grid, table: _Table, unit: Unit, kind: Kind, step_s: int, placed
 def _read_cells(grid: Grid, layout: Layout, said: Said, notes: Notebook) -> _Table | None:
     """Return moments and values as they stand, or None where one of them is open."""
     clocks = None if layout.clock is None else grid.columns[layout.clock]
-    read = moments(grid.columns[layout.date], clocks, notes, said.date_order)
+
+    def names_to_offsets(names: set[str], span_s: tuple[int, int]) -> dict[str, int]:
+        # Without the zone they mean nothing; a clock that was said counts more.
+        return {} if said.zone is None or said.clock is not None else named_offsets(names, said.zone, span_s, notes)
+
+    read = moments(grid.columns[layout.date], clocks, notes, said.date_order, names_to_offsets)
     grid, read = _cut_end(grid, layout, read, notes) if read is not None else (grid, None)
     if read is not None:
         cells = grid.columns[layout.date]
