@@ -34,7 +34,8 @@ class Layout:
     delimiter: str = ","
     decimal: str = "."
     decimals: int = 2
-    columns: str = "stamp"  # stamp, date and time, start and end, days or long days
+    columns: str = "stamp"  # stamp, date and time, date and number (or count), start and end, days or long days
+    first_number: int = 1
     head: str = "plain"
     kind: str = "interval"
     encoding: str = "utf-8"
@@ -151,13 +152,17 @@ def unit_cell(name: str) -> str:
 def step_rows(series: Series, layout: Layout) -> tuple[list[str], list[list[str]]]:
     step = dt.timedelta(minutes=series.step_min)
     value_name = f"Power [{layout.unit}]"
-    names = {"stamp": ["Time"], "date and time": ["Date", "Clock"], "start and end": ["A", "B"]}[layout.columns]
+    names = {"stamp": ["Time"], "date and time": ["Date", "Clock"], "start and end": ["A", "B"]}.get(
+        layout.columns, ["Date", "No of interval"]
+    )
     rows = []
     for start, power in zip(series.starts, series.load_kw, strict=True):
         at = on_clock(start + step if layout.stamp == "end" else start, layout, series)
         cells = {
             "stamp": lambda at=at: [stamp_text(at, layout)],
             "date and time": lambda at=at: [DATES[layout.date](at), clock_text(at, layout)],
+            "date and number": lambda at=at: [DATES[layout.date](at), f"{wall_number(at, layout, series)}"],
+            "date and count": lambda start=start: counted(start, layout, series),
             "start and end": lambda at=at, start=start: [
                 stamp_text(at, layout),
                 stamp_text(on_clock(start + step, layout, series), layout),
@@ -165,6 +170,18 @@ def step_rows(series: Series, layout: Layout) -> tuple[list[str], list[list[str]
         }[layout.columns]()
         rows.append([*cells, number(in_unit(power, layout, series), layout)])
     return [*names, value_name], rows
+
+
+def wall_number(at: dt.datetime, layout: Layout, series: Series) -> int:
+    return layout.first_number + (at.hour * 60 + at.minute) // series.step_min
+
+
+def counted(start: dt.datetime, layout: Layout, series: Series) -> list[str]:
+    """Date and number of an interval, counted from local midnight, however long the day is."""
+    local = start.astimezone(ZoneInfo(series.zone))
+    midnight = local.replace(hour=0, minute=0, fold=0).astimezone(dt.UTC)
+    number = layout.first_number + (start - midnight) // dt.timedelta(minutes=series.step_min)
+    return [DATES[layout.date](local), f"{number}"]
 
 
 def register_rows(series: Series, layout: Layout) -> tuple[list[str], list[list[str]]]:
@@ -230,6 +247,11 @@ def _layouts() -> list[Layout]:
         Layout(columns="date and time", stamp="end", date="iso"),
         Layout(columns="start and end", delimiter=";"),
         Layout(columns="start and end", clock="offset", date="T", unit="kWh"),
+        Layout(columns="date and number"),
+        Layout(columns="date and number", first_number=0, delimiter=";", decimal=",", date="dots"),
+        Layout(columns="date and number", clock="standard", unit="kWh", order="backwards"),
+        Layout(columns="date and count", date="american"),
+        Layout(columns="date and count", first_number=0, unit="kWh", decimals=4),
         Layout(head="none"),
         Layout(head="none", delimiter=";", decimal=",", date="dots"),
         Layout(head="units", delimiter=";", unit="kWh"),

@@ -9,6 +9,7 @@ from crestfall.errors import SeriesError
 from crestfall.series.meter._clock import Clock, Placed, check_offsets, stamp_of, starts_in_utc, step_s_of
 from crestfall.series.meter._days import unrolled
 from crestfall.series.meter._grid import Grid
+from crestfall.series.meter._hours import numbered
 from crestfall.series.meter._layout import Layout, layout_of, unit_of
 from crestfall.series.meter._numbers import decimal_mark, numbers, refuse_words
 from crestfall.series.meter._record import Kind, Notebook, Said, Stamp, Unit
@@ -119,6 +120,8 @@ def _read_cells(grid: Grid, layout: Layout, said: Said, notes: Notebook) -> _Tab
             read = _taken(read, np.flatnonzero(kept))
         rows = np.flatnonzero(kept)
         refuse_bad(read, lambda row: grid.place(int(rows[row]), layout.date), lambda row: str(cells[int(rows[row])]))
+        if layout.number is not None:
+            read = numbered(grid, layout.number, rows, read, said, notes)
     else:
         rows = np.arange(grid.n_rows)
     if layout.days:
@@ -224,6 +227,8 @@ def _kind(table: _Table, unit: Unit | None, said: Said, notes: Notebook) -> Kind
 def _stamp(table: _Table, layout: Layout, step_s: int, kind: Kind, said: Said, notes: Notebook) -> Stamp | None:
     if kind == "register":
         return None
+    if layout.number is not None:
+        return "start"
     if table.knows_start and said.stamp is None:
         why = "start and end stand in two columns" if not layout.days else "they are counted from midnight"
         notes.found("a stamp marks", "the start of its interval", why, "--stamp")

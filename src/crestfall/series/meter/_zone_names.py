@@ -46,7 +46,9 @@ def named_offsets(names: set[str], zone: str, span_s: tuple[int, int], notes: No
     found = {name: known[GERMAN.get(name, name)] for name in sorted(names)}
     inside = [change for change in clock_of(zone, *span_s).changes if span_s[0] < change.at_s < span_s[1]]
     if len(found) == 1 and inside and not names <= EVERYWHERE.keys():
-        notes.found("name of the clock", *found, "the same in summer and winter, so it says nothing", "--clock")
+        notes.found(
+            "name of the clock", next(iter(found)), "the same in summer and winter, so it says nothing", "--clock"
+        )
         return {}
     words = ", ".join(f"{name} is {offset_words(offset_s)}" for name, offset_s in found.items())
     notes.found("names of the clock", words, f"as in {zone}", "--clock")
