@@ -59,6 +59,9 @@ class Repairs(Block):
     register_gaps: Literal["refuse", "spread"] = Field(
         default="refuse", description="missing readings of a register: spread what it counted meanwhile evenly"
     )
+    rollover: Literal["refuse", "add"] = Field(
+        default="refuse", description="a register that passes its last digit: count on from there"
+    )
     missing_export: Literal["refuse", "zero"] = Field(
         default="refuse", description="steps with a load and no export: take the export as zero"
     )

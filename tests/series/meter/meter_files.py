@@ -1,8 +1,8 @@
-"""Meter files in forty layouts, written in plain Python and zoneinfo, apart from the reader under test."""
+"""Meter files in many layouts, written in plain Python and zoneinfo, apart from the reader under test."""
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 UTC = dt.UTC
@@ -28,13 +28,14 @@ class Layout:
     """How a series is written."""
 
     date: str = "iso"
-    clock: str = "local"  # local, standard, utc or offset
+    clock: str = "local"  # local, standard, utc, offset or names
     stamp: str = "start"
     unit: str = "kW"
     delimiter: str = ","
     decimal: str = "."
     decimals: int = 2
-    columns: str = "stamp"  # stamp, date and time, start and end, days or long days
+    columns: str = "stamp"  # stamp, date and time, date and number (or count), start and end, days or long days
+    first_number: int = 1
     head: str = "plain"
     kind: str = "interval"
     encoding: str = "utf-8"
@@ -74,13 +75,13 @@ def offset_name(offset: dt.timedelta) -> str:
 
 
 def on_clock(moment: dt.datetime, layout: Layout, series: Series) -> dt.datetime:
-    """What the meter's clock shows; with an offset where the layout writes one."""
+    """What the meter's clock shows; with its zone where the layout writes an offset or a name."""
     if layout.clock == "utc":
         return moment.replace(tzinfo=None)
     if layout.clock == "standard":
         return (moment + standard_offset(series)).replace(tzinfo=None)
     local = moment.astimezone(ZoneInfo(series.zone))
-    return local if layout.clock == "offset" else local.replace(tzinfo=None)
+    return local if layout.clock in ("offset", "names") else local.replace(tzinfo=None)
 
 
 DATES: dict[str, Callable[[dt.datetime], str]] = {
@@ -97,6 +98,8 @@ DATES: dict[str, Callable[[dt.datetime], str]] = {
 
 
 def clock_text(at: dt.datetime, layout: Layout) -> str:
+    if layout.clock == "names":
+        return f"{clock_text(at.replace(tzinfo=None), replace(layout, clock='local'))} {at:%Z}"
     if layout.date == "american":
         return f"{(at.hour - 1) % 12 + 1}:{at.minute:02d} {'AM' if at.hour < 12 else 'PM'}"
     if layout.date == "compact":
@@ -149,13 +152,17 @@ def unit_cell(name: str) -> str:
 def step_rows(series: Series, layout: Layout) -> tuple[list[str], list[list[str]]]:
     step = dt.timedelta(minutes=series.step_min)
     value_name = f"Power [{layout.unit}]"
-    names = {"stamp": ["Time"], "date and time": ["Date", "Clock"], "start and end": ["A", "B"]}[layout.columns]
+    names = {"stamp": ["Time"], "date and time": ["Date", "Clock"], "start and end": ["A", "B"]}.get(
+        layout.columns, ["Date", "No of interval"]
+    )
     rows = []
     for start, power in zip(series.starts, series.load_kw, strict=True):
         at = on_clock(start + step if layout.stamp == "end" else start, layout, series)
         cells = {
             "stamp": lambda at=at: [stamp_text(at, layout)],
             "date and time": lambda at=at: [DATES[layout.date](at), clock_text(at, layout)],
+            "date and number": lambda at=at: [DATES[layout.date](at), f"{wall_number(at, layout, series)}"],
+            "date and count": lambda start=start: counted(start, layout, series),
             "start and end": lambda at=at, start=start: [
                 stamp_text(at, layout),
                 stamp_text(on_clock(start + step, layout, series), layout),
@@ -163,6 +170,18 @@ def step_rows(series: Series, layout: Layout) -> tuple[list[str], list[list[str]
         }[layout.columns]()
         rows.append([*cells, number(in_unit(power, layout, series), layout)])
     return [*names, value_name], rows
+
+
+def wall_number(at: dt.datetime, layout: Layout, series: Series) -> int:
+    return layout.first_number + (at.hour * 60 + at.minute) // series.step_min
+
+
+def counted(start: dt.datetime, layout: Layout, series: Series) -> list[str]:
+    """Date and number of an interval, counted from local midnight, however long the day is."""
+    local = start.astimezone(ZoneInfo(series.zone))
+    midnight = local.replace(hour=0, minute=0, fold=0).astimezone(dt.UTC)
+    number = layout.first_number + (start - midnight) // dt.timedelta(minutes=series.step_min)
+    return [DATES[layout.date](local), f"{number}"]
 
 
 def register_rows(series: Series, layout: Layout) -> tuple[list[str], list[list[str]]]:
@@ -228,6 +247,11 @@ def _layouts() -> list[Layout]:
         Layout(columns="date and time", stamp="end", date="iso"),
         Layout(columns="start and end", delimiter=";"),
         Layout(columns="start and end", clock="offset", date="T", unit="kWh"),
+        Layout(columns="date and number"),
+        Layout(columns="date and number", first_number=0, delimiter=";", decimal=",", date="dots"),
+        Layout(columns="date and number", clock="standard", unit="kWh", order="backwards"),
+        Layout(columns="date and count", date="american"),
+        Layout(columns="date and count", first_number=0, unit="kWh", decimals=4),
         Layout(head="none"),
         Layout(head="none", delimiter=";", decimal=",", date="dots"),
         Layout(head="units", delimiter=";", unit="kWh"),
@@ -236,6 +260,8 @@ def _layouts() -> list[Layout]:
         Layout(order="backwards", delimiter=";", decimal=",", date="dots", clock="utc"),
         Layout(decimals=3),
         Layout(decimals=3, decimal=",", delimiter=";", date="dots"),
+        Layout(clock="names", delimiter=";", decimal=",", date="dots"),
+        Layout(clock="names", date="american", stamp="end", unit="kWh", decimals=4),
         Layout(kind="register", unit="kWh", decimals=6),
         Layout(kind="register", unit="Wh", decimals=3, clock="offset", date="T"),
     ]

@@ -4,14 +4,14 @@ import datetime as dt
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crestfall.scenario.series_file import Repairs
-from crestfall.series.meter import Mark, Rows, clean, coarse_note, notes_on, resampled, summary_of
+from crestfall.series.meter import Mark, Rows, Said, clean, coarse_note, notes_on, resampled, summary_of
 from crestfall.series.meter._clock import clock_of
 from crestfall.series.meter._record import Notebook
-from crestfall.series.meter._rows import of_register
+from crestfall.series.meter._register import kind_of_values, of_register
 
 FIRST_S = int(dt.datetime(2025, 3, 3, tzinfo=dt.UTC).timestamp())  # a Monday
 WEEK = 168
@@ -123,6 +123,48 @@ def test_spreading_a_register_keeps_its_energy(powers, data):
     assert len(series.load_kw) == len(powers)
     refused = clean(register, Repairs()).open_defects
     assert sum(one.steps for one in refused) == gaps[gaps > 1].sum()
+
+
+@given(st.lists(st.floats(50, 90), min_size=8, max_size=60), st.integers(3, 5), st.floats(0.2, 0.9), st.booleans())
+@settings(max_examples=40)
+def test_a_register_past_its_last_digit_keeps_its_energy(powers, digits, at, has_export):
+    """Import and export pass it apart from each other."""
+    full = 10.0**digits
+    gained = np.concatenate(([0], np.cumsum(powers)))
+    counts = at * full + gained
+    register = of_register(
+        rows(counts % full, export_kw=(0.3 * full + gained) % full if has_export else None), Notebook("meter.csv")
+    )
+    series = clean(register, Repairs(rollover="add"))
+    assert series.open_defects == []
+    assert series.load_kw == pytest.approx(np.array(powers))
+    if has_export:
+        assert series.export_kw == pytest.approx(np.array(powers))
+    refused = clean(register, Repairs()).open_defects
+    assert all(one.option == "rollover=add" for one in refused)
+    assert bool(refused) == (counts[-1] >= full or (has_export and 0.3 * full + gained[-1] >= full))
+
+
+def test_an_exchanged_register_leaves_a_gap():
+    """From 12,345 to 3 kWh would be 87,658 kWh in an hour, which no other hour comes near."""
+    notes = Notebook("meter.csv")
+    register = of_register(rows([12_300.0, 12_320.0, 12_345.0, 3.0, 25.0]), notes)
+    series = clean(register, Repairs(rollover="add"))
+    assert series.load_kw.tolist() == pytest.approx([20.0, 25.0, np.nan, 22.0], nan_ok=True)
+    assert [one.why for one in notes.evidence] == ["exchanged, or set back"]
+
+
+def test_a_register_that_falls_now_and_then_is_no_load():
+    counts = np.cumsum(np.full(1000, 7.0)) % 1000
+    notes = Notebook("meter.csv")
+    assert kind_of_values(counts, "kWh", Said(), notes) == "register"
+    assert notes.evidence[0].why == "they rise 992 times and fall 7 times"
+
+
+def test_readings_of_one_moment_are_said():
+    notes = Notebook("meter.csv")
+    of_register(rows([1.0, 2.0, 2.0, 4.0], utc_s=FIRST_S + 3600 * np.array([0, 1, 1, 2])), notes)
+    assert [(one.topic, one.value) for one in notes.evidence] == [("readings of one moment", "1 left out")]
 
 
 def test_a_repeated_hour_that_stands_once_is_copied_or_split():

@@ -6,7 +6,7 @@ BLANK = frozenset({"", "-", "--", "n/a", "na", "nan", "null", "none", "#n/a", "#
 _NAMES = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 MONTHS = {name: number for number, name in enumerate(_NAMES, 1)}
 
-_CLOCK = r"\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?\s*(?:[AaPp]\.?[Mm]\.?)?\s*(?:Z|[+-]\d{2}(?::?\d{2})?)?"
+_CLOCK = r"\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?\s*(?:[AaPp]\.?[Mm]\.?)?\s*(?:Z|[+-]\d{2}(?::?\d{2})?|[A-Z]{3,5})?"
 _DAY = (
     r"(?:\d{4}[-./]\d{1,2}[-./]\d{1,2}|\d{1,2}[-./ ]\d{1,2}[-./ ](?:\d{4}|\d{2})"
     r"|\d{1,2}[-. /]?[A-Za-z]{3,9}[-. /]?(?:\d{4}|\d{2})|[A-Za-z]{3,9} \d{1,2},? \d{4})"

@@ -384,21 +384,30 @@ def _suspects(series: Cleaned, policy: Repairs) -> None:
 
 
 def _spread(rows: Rows, series: Cleaned, policy: Repairs) -> None:
-    """Fill what a register counted while nobody read it."""
+    """Fill what a register counted while nobody read it, or while it passed its last digit."""
     if rows.known_kw is None:
         return
     known = np.flatnonzero(np.isfinite(rows.known_kw))
-    steps = (rows.utc_s[known] - series.first_s) // series.step_s
-    if policy.register_gaps == "refuse":
-        series.marks[steps] = AWAITED
-        kind = "missing readings of a register"
-        _note(series, kind, steps, done="refused", option="register_gaps=spread", is_open=True)
-        return
-    series.load_kw[steps] = rows.known_kw[known]
-    series.marks[steps] = Mark.REPAIRED
-    energy_kwh = float(rows.known_kw[known].sum()) * series.step_h
-    kind = "missing readings of a register"
-    _note(series, kind, steps, done="its energy spread evenly", added_kwh=energy_kwh)
+    rolled = np.zeros(len(known), bool) if rows.rolled is None else rows.rolled[known]
+    for kind, key, which in (
+        ("missing readings of a register", "register_gaps=spread", known[~rolled]),
+        ("a register past its last digit", "rollover=add", known[rolled]),
+    ):
+        if not which.size:
+            continue
+        steps = (rows.utc_s[which] - series.first_s) // series.step_s
+        name, _, value = key.partition("=")
+        if getattr(policy, name) != value:
+            series.marks[steps] = AWAITED
+            _note(series, kind, steps, done="refused", option=key, is_open=True)
+            continue
+        series.load_kw[steps] = rows.known_kw[which]
+        if series.export_kw is not None and rows.known_export_kw is not None:
+            series.export_kw[steps] = rows.known_export_kw[which]
+        series.marks[steps] = Mark.REPAIRED
+        energy_kwh = float(rows.known_kw[which].sum()) * series.step_h
+        words = "its energy spread evenly" if name == "register_gaps" else "counted on from nought"
+        _note(series, kind, steps, done=words, added_kwh=energy_kwh)
 
 
 def _fill(series: Cleaned, policy: Repairs) -> None:
@@ -528,6 +537,8 @@ def _taken(rows: Rows, which: NDArray[np.intp]) -> Rows:
         line=rows.line[which],
         clock=rows.clock,
         known_kw=of(rows.known_kw),
+        known_export_kw=of(rows.known_export_kw),
+        rolled=of(rows.rolled),
         substituted=of(rows.substituted),
         skipped=None,
         once=rows.once,

@@ -446,12 +446,30 @@ def check_offsets(read: Moments, name: str) -> None:
 
 def _offsets(read: Moments, notes: Notebook) -> Seconds:
     offset_s = read.offset_s.astype(np.int64)
-    shown = ", ".join(_offset_words(int(one)) for one in np.unique(offset_s))
+    shown = ", ".join(offset_words(int(one)) for one in np.unique(offset_s))
     notes.found("clock of the stamps", shown, "each stamp has its UTC offset")
     return offset_s
 
 
-def _offset_words(offset_s: int) -> str:
+def offset_words(offset_s: int) -> str:
+    """
+    Return a UTC offset as it is written.
+
+    Parameters
+    ----------
+    offset_s : int
+        The offset [s].
+
+    Returns
+    -------
+    str
+        UTC with sign, hours and minutes.
+
+    Examples
+    --------
+    >>> offset_words(-12600)
+    'UTC-03:30'
+    """
     sign, minutes = "-" if offset_s < 0 else "+", abs(offset_s) // 60
     return f"UTC{sign}{minutes // 60:02d}:{minutes % 60:02d}"
 
@@ -470,7 +488,7 @@ def _ask_zone(notes: Notebook, fitting: list[str]) -> None:
 
 
 def _ask_clock(notes: Notebook, placed: Placed, site: Clock) -> None:
-    standard = _offset_words(min(site.first_offset_s, *(change.after_s for change in site.changes)))
+    standard = offset_words(min(site.first_offset_s, *(change.after_s for change in site.changes)))
     days = " and ".join(_day(change) for change in (*placed.filled, *placed.once)[:2])
     notes.ask(
         "clock of the stamps",
@@ -494,7 +512,7 @@ def _changes_at_all(zone: str, span: tuple[int, int]) -> bool:
 def _ask_untold_clock(notes: Notebook, site: Clock, span: tuple[int, int]) -> None:
     """Ask for the clock where the data hold no change that would tell."""
     wide = clock_of(site.name, span[0] - 183 * DAY_S, span[1] + 183 * DAY_S)
-    standard = _offset_words(min(wide.first_offset_s, *(change.after_s for change in wide.changes)))
+    standard = offset_words(min(wide.first_offset_s, *(change.after_s for change in wide.changes)))
     notes.ask(
         "clock of the stamps",
         f"the data hold no change of the clock of {site.name} that would tell which one the meter keeps",

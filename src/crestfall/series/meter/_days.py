@@ -1,13 +1,14 @@
 """Files with one row for each day: from columns of intervals to moments and values."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.errors import SeriesError
-from crestfall.series.meter._clock import clock_of, place
+from crestfall.series.meter._clock import clock_of
+from crestfall.series.meter._from_midnight import from_midnight, intervals_per_day
 from crestfall.series.meter._grid import Grid
 from crestfall.series.meter._layout import Layout
 from crestfall.series.meter._numbers import decimal_mark, numbers, refuse_words
@@ -15,7 +16,6 @@ from crestfall.series.meter._record import Notebook, Said
 from crestfall.series.meter._stamps import DAY_S, NO_OFFSET, Moments
 
 FloatArray = NDArray[np.float64]
-PER_DAY = (24, 48, 72, 96, 144, 240, 288, 480, 720, 1440)
 _LABEL = re.compile(r"(?<!\d)(\d{1,2})[:.h](\d{2})(?!\d)")
 
 
@@ -70,9 +70,8 @@ def unrolled(grid: Grid, layout: Layout, days: Moments, said: Said, notes: Noteb
     """
     table = _table(grid, layout, said, notes)
     n_columns = table.shape[1]
-    has_long_day = n_columns not in PER_DAY and n_columns * 24 // 25 in PER_DAY and not n_columns % 25
-    per_day = n_columns * 24 // 25 if has_long_day else n_columns
-    if per_day not in PER_DAY:
+    per_day = intervals_per_day(n_columns)
+    if per_day is None:
         raise SeriesError(
             f"{grid.name}: found {n_columns} columns of intervals in a row, expected 24, 48, 96 or another number"
             " that divides a day, or one hour more\n    leave other columns of numbers out of the file"
@@ -80,19 +79,14 @@ def unrolled(grid: Grid, layout: Layout, days: Moments, said: Said, notes: Noteb
     step_s = DAY_S // per_day
     labels, knows_start = _labels([grid.names[at] for at in layout.days], step_s, per_day, notes)
     wall_s = (days.wall_s[:, None] + labels[None, :]).ravel()
-    offset_s = np.full(wall_s.shape, NO_OFFSET, np.int32)
     values, row = table.ravel(), np.repeat(np.arange(len(table)), n_columns)
-    if has_long_day or _ends_early(table, days, said, step_s):
+    if n_columns > per_day or _ends_early(table, days, said, step_s):
         if said.zone is None:
             notes.ask("zone", "in which zone are the days of 23 and 25 hours?", ("--zone Europe/Lisbon", "for example"))
             return None
-        # Intervals are counted from midnight, however long the day is.
-        clock = clock_of(said.zone, int(days.wall_s.min()), int(days.wall_s.max()))
-        midnight_s = place(days.wall_s, clock, step_s=step_s).utc_s
-        utc_s = (midnight_s[:, None] + step_s * np.arange(n_columns)[None, :]).ravel()
-        offset = clock.offset_at_s(utc_s)
-        inside = utc_s < np.repeat(place(days.wall_s + DAY_S, clock, step_s=step_s).utc_s, n_columns)
-        wall_s, offset_s, knows_start = utc_s + offset, offset.astype(np.int32), True
+        moments, inside = from_midnight(
+            np.repeat(days.wall_s, n_columns), np.tile(np.arange(n_columns), len(table)), said.zone, step_s
+        )
         notes.found("days", "23, 24 or 25 hours", "intervals are counted from midnight on; days end early or late")
         if np.isfinite(values[~inside]).any():
             at = int(np.flatnonzero(np.isfinite(values) & ~inside)[0])
@@ -100,8 +94,11 @@ def unrolled(grid: Grid, layout: Layout, days: Moments, said: Said, notes: Noteb
                 f"{grid.name} line {grid.line(int(row[at])):,}: holds values beyond the end of the day in {said.zone}\n"
                 "    check --zone"
             )
-        wall_s, offset_s, values, row = wall_s[inside], offset_s[inside], values[inside], row[inside]
-    bad = np.zeros(len(wall_s), bool)
+        moments = replace(
+            moments, wall_s=moments.wall_s[inside], offset_s=moments.offset_s[inside], bad=moments.bad[inside]
+        )
+        return Unrolled(moments=moments, values=values[inside], row=row[inside], knows_start=True)
+    bad, offset_s = np.zeros(len(wall_s), bool), np.full(len(wall_s), NO_OFFSET, np.int32)
     moments = Moments(wall_s=wall_s, offset_s=offset_s, bad=bad, has_24=bool((labels == DAY_S).any()))
     return Unrolled(moments=moments, values=values, row=row, knows_start=knows_start)
 
@@ -138,7 +135,7 @@ def _labels(names: list[str], step_s: int, per_day: int, notes: Notebook) -> tup
 
 def _ends_early(table: FloatArray, days: Moments, said: Said, step_s: int) -> bool:
     """Whether the day on which clocks go forward lacks its last hour, not the one that is skipped."""
-    if said.zone is None or said.clock is not None:
+    if said.zone is None or said.clock not in (None, said.zone):
         return False
     clock = clock_of(said.zone, int(days.wall_s.min()), int(days.wall_s.max()))
     for change in clock.changes:

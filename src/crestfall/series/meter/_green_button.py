@@ -14,7 +14,8 @@ from crestfall.errors import SeriesError
 from crestfall.series.meter._bytes import Content
 from crestfall.series.meter._clock import clock_of
 from crestfall.series.meter._record import Notebook, Said
-from crestfall.series.meter._rows import Rows, in_kw, of_register
+from crestfall.series.meter._register import of_register
+from crestfall.series.meter._rows import Rows, in_kw
 
 if TYPE_CHECKING:
     from xml.etree.ElementTree import Element  # the type only; parsing is defusedxml's

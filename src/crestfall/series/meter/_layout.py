@@ -10,6 +10,7 @@ from typing import get_args
 from crestfall.errors import SeriesError
 from crestfall.series.meter._cells import kind_of
 from crestfall.series.meter._grid import Grid
+from crestfall.series.meter._hours import counts_the_day
 from crestfall.series.meter._record import Notebook, Said, Unit
 
 SAMPLE_ROWS = 120
@@ -37,6 +38,8 @@ class Layout:
         Column with the stamps or dates.
     clock : int or None
         Column with the times of day.
+    number : int or None
+        Column with the numbers of intervals within their day.
     stamp_word : str
         Name of the column that says which end of an interval is meant; empty where two columns say both.
     values : dict of str to int
@@ -49,6 +52,7 @@ class Layout:
 
     date: int
     clock: int | None
+    number: int | None
     stamp_word: str
     values: dict[str, int]
     days: tuple[int, ...] = ()
@@ -79,15 +83,19 @@ def layout_of(grid: Grid, said: Said, notes: Notebook) -> Layout:
         If there is no time, or a column that was named.
     """
     kinds = [_kind(grid, column) for column in range(len(grid.columns))]
-    date, clock, word, knows_start = _time_columns(grid, kinds, said, notes)
-    used = {date, clock} | {at for at, kind in enumerate(kinds) if kind in "dc"}
+    date, clock, number, word, knows_start = _time_columns(grid, kinds, said, notes)
+    used = {date, clock, number} | {at for at, kind in enumerate(kinds) if kind in "dc"}
     figures = [at for at, kind in enumerate(kinds) if kind == "n" and at not in used]
-    if len(figures) >= WIDE_COLUMNS and clock is None and not said.load_column:
+    days: tuple[int, ...] = ()
+    values: dict[str, int] = {}
+    if len(figures) >= WIDE_COLUMNS and clock is None and number is None and not said.load_column:
         days = _day_columns(grid, figures)
         notes.found("rows", f"a day in each, {len(days)} columns", f"{len(figures)} columns of numbers beside one date")
-        return Layout(date=date, clock=None, stamp_word=word, values={}, days=days, knows_start=knows_start)
-    values = _value_columns(grid, figures, said, notes)
-    return Layout(date=date, clock=clock, stamp_word=word, values=values, knows_start=knows_start)
+    else:
+        values = _value_columns(grid, figures, said, notes)
+    return Layout(
+        date=date, clock=clock, number=number, stamp_word=word, values=values, days=days, knows_start=knows_start
+    )
 
 
 def unit_of(texts: Sequence[str], said: Said, notes: Notebook) -> Unit | None:
@@ -159,11 +167,17 @@ def _listed(names: Sequence[str]) -> str:
     return ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")
 
 
-def _time_columns(grid: Grid, kinds: list[str], said: Said, notes: Notebook) -> tuple[int, int | None, str, bool]:
+def _time_columns(
+    grid: Grid, kinds: list[str], said: Said, notes: Notebook
+) -> tuple[int, int | None, int | None, str, bool]:
+    """Return the columns of date, time of day and number within the day, the name that tells starts, if it does."""
     if said.time_columns:
         at = [_position(grid, name, "--time-column") for name in said.time_columns]
         notes.found("time", " and ".join(grid.names[one] for one in at), "as said", "--time-column")
-        return at[0], at[1] if len(at) > 1 else None, grid.names[at[-1]], False
+        second = at[1] if len(at) > 1 else None
+        is_number = second is not None and kinds[second] != "c"
+        clock, number = (None, second) if is_number else (second, None)
+        return at[0], clock, number, grid.names[at[-1]], is_number
     dates = [at for at, kind in enumerate(kinds) if kind == "d"]
     clocks = [at for at, kind in enumerate(kinds) if kind == "c"]
     if not dates:
@@ -176,11 +190,17 @@ def _time_columns(grid: Grid, kinds: list[str], said: Said, notes: Notebook) -> 
         both = len(clocks) > 1 and _is_before(grid, clock, clocks[1])
         names = f"'{grid.names[date]}' and '{grid.names[clock]}'"
         notes.found("time", names, "dates in one, times of day in the other", "--time-column, twice")
-        return date, clock, grid.names[clock], both
+        return date, clock, None, grid.names[clock], both
+    if not has_clock:
+        others = [at for at, kind in enumerate(kinds) if kind in "nt" and grid.names[at] != said.load_column]
+        if (number := next((at for at in others if counts_the_day(grid, date, at)), None)) is not None:
+            names = f"'{grid.names[date]}' and '{grid.names[number]}'"
+            notes.found("time", names, "the second counts on while the first stays", "--time-column, twice")
+            return date, None, number, grid.names[number], True
     both = len(dates) > 1 and _is_before(grid, date, dates[1])
     why = f"dates in it, later ones in '{grid.names[dates[1]]}'" if both else "dates in it"
     notes.found("time", f"'{grid.names[date]}'", why, "--time-column")
-    return date, None, grid.names[date], both
+    return date, None, None, grid.names[date], both
 
 
 def _is_long(cell: str) -> bool:

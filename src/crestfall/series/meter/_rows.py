@@ -1,6 +1,6 @@
 """Readings of a meter as they came, in UTC and kW."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import reduce
 from typing import Any
 
@@ -9,15 +9,13 @@ from numpy.typing import NDArray
 
 from crestfall.errors import SeriesError
 from crestfall.series.meter._clock import Change, Clock, Seconds
-from crestfall.series.meter._record import Kind, Notebook, Said, Unit
+from crestfall.series.meter._record import Unit
 from crestfall.series.meter._stamps import shown_wall
 
 FloatArray = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 TO_KILO: dict[Unit, float] = {"W": 1e-3, "kW": 1.0, "MW": 1e3, "Wh": 1e-3, "kWh": 1.0, "MWh": 1e3}
-MOST_FALLS = 2  # a register may be exchanged or roll over
-SURE_ROWS = 100  # no load rises this often without ever falling
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,8 +38,10 @@ class Rows:
         Line of the file, or number of the reading where a format has no lines.
     clock : Clock
         The clock of the site.
-    known_kw : ndarray of shape (n_rows,) or None
-        Mean power that a register shows over a time without readings, NaN elsewhere [kW].
+    known_kw, known_export_kw : ndarray of shape (n_rows,) or None
+        Mean power that a register shows over a time without readings, or past its last digit, NaN elsewhere [kW].
+    rolled : ndarray of bool, shape (n_rows,) or None
+        Steps in which a register passed its last digit.
     substituted : ndarray of bool, shape (n_rows,) or None
         Values that the meter's operator estimated.
     skipped : ndarray of bool, shape (n_rows,) or None
@@ -58,6 +58,8 @@ class Rows:
     line: NDArray[np.int64]
     clock: Clock
     known_kw: FloatArray | None = None
+    known_export_kw: FloatArray | None = None
+    rolled: Mask | None = None
     substituted: Mask | None = None
     skipped: Mask | None = None
     once: tuple[Change, ...] = ()
@@ -92,112 +94,6 @@ def in_kw(values: FloatArray, unit: Unit, step_h: float) -> FloatArray:
     """
     kilo = values if TO_KILO[unit] == 1.0 else values * TO_KILO[unit]
     return kilo / step_h if unit.endswith("h") else kilo
-
-
-def kind_of_values(values: FloatArray, unit: Unit | None, said: Said, notes: Notebook) -> Kind:
-    """
-    Tell values of intervals from readings of a register that counts on, or note the question.
-
-    Parameters
-    ----------
-    values : ndarray of shape (n_rows,)
-        Values forwards in time.
-    unit : {"W", "kW", "MW", "Wh", "kWh", "MWh"} or None
-        Their unit, as far as it is known.
-    said : Said
-        What the user says.
-    notes : Notebook
-        Where the finding or the question goes.
-
-    Returns
-    -------
-    {"interval", "register"}
-        The kind; "interval" while the question is open.
-    """
-    if said.kind is not None:
-        words = {"interval": "of each interval", "register": "readings of a register"}
-        notes.found("values", words[said.kind], "as said", "--values")
-        return said.kind
-    present = values[np.isfinite(values)]
-    changes = np.diff(present)
-    rises, falls = int((changes > 0).sum()), int((changes < 0).sum())
-    # A load that falls as often as it rises is none; one that never falls is a register.
-    if falls > MOST_FALLS or rises < 2 or (rises > SURE_ROWS and falls > rises / SURE_ROWS):
-        notes.found("values", "of each interval", f"they fall {falls:,} and rise {rises:,} times", "--values")
-        return "interval"
-    is_power = unit is not None and not unit.endswith("h")
-    if rises >= SURE_ROWS and not is_power:
-        why = f"they rise {rises:,} times and fall {falls} times"
-        notes.found("values", "readings of a register", why, "--values")
-        return "register"
-    notes.ask(
-        "values",
-        f"they rise {rises:,} and fall {falls} times: a load, or a register that counts on?",
-        ("--values interval", "each value belongs to one interval"),
-        ("--values register", "the difference of two readings belongs to the interval between them"),
-    )
-    return "interval"
-
-
-def of_register(rows: Rows, notes: Notebook) -> Rows:
-    """
-    Return the powers between readings of a register.
-
-    Parameters
-    ----------
-    rows : Rows
-        Readings; `load_kw` holds counts in kWh at the moments `utc_s`.
-    notes : Notebook
-        Where falls are noted.
-
-    Returns
-    -------
-    Rows
-        Powers on intervals that start at a reading; where readings are missing, with the power that is known over them.
-
-    Raises
-    ------
-    SeriesError
-        If readings are out of order.
-    """
-    order = np.argsort(rows.utc_s, kind="stable")
-    utc_s, first = np.unique(rows.utc_s[order], return_index=True)
-    order = order[first]
-    if len(utc_s) < 2:
-        raise SeriesError(f"{rows.source}: one reading of a register makes no interval\n    expected at least two")
-    length_s = np.diff(utc_s)
-    steps = np.maximum(length_s // rows.step_s, 1)
-    if (length_s % rows.step_s).any():
-        at = int(np.flatnonzero(length_s % rows.step_s)[0])
-        raise SeriesError(
-            f"{rows.source} line {rows.line[order[at + 1]]:,}: the reading at {rows.shown(int(utc_s[at + 1]))} stands"
-            f" off the steps of {rows.step_s // 60} minutes\n    bring the readings to one step"
-        )
-    start_s = np.repeat(utc_s[:-1], steps) + rows.step_s * _counted_up(steps)
-    line = np.repeat(rows.line[order[:-1]], steps)
-    is_whole = np.repeat(steps == 1, steps)
-    powers: list[FloatArray | None] = []
-    for counts in (rows.load_kw, rows.export_kw):
-        if counts is None:
-            powers.append(None)
-            continue
-        gained_kwh = np.diff(counts[order])
-        if falls := int((gained_kwh < 0).sum()):
-            notes.found("register", "it falls", f"{falls} time{'' if falls == 1 else 's'}: exchanged, or rolled over")
-            gained_kwh = np.where(gained_kwh < 0, np.nan, gained_kwh)
-        powers.append(np.repeat(gained_kwh / (length_s / 3600), steps))
-    load_kw, export_kw = powers
-    assert load_kw is not None  # noqa: S101 -- tells the type checker
-    return replace(
-        rows,
-        utc_s=start_s,
-        load_kw=np.where(is_whole, load_kw, np.nan),
-        export_kw=None if export_kw is None else np.where(is_whole, export_kw, np.nan),
-        known_kw=None if is_whole.all() else np.where(is_whole, np.nan, load_kw),
-        line=line,
-        skipped=None,
-        substituted=None,
-    )
 
 
 def joined(parts: list[Rows]) -> Rows:
@@ -244,6 +140,8 @@ def _pair(one: Rows, other: Rows) -> Rows:
         line=np.concatenate((one.line, other.line)),
         clock=_wider(clock, one.clock, other.clock),
         known_kw=_maybe(one, other, "known_kw", np.nan),
+        known_export_kw=_maybe(one, other, "known_export_kw", np.nan),
+        rolled=_maybe(one, other, "rolled", False),
         substituted=_maybe(one, other, "substituted", False),
         skipped=_maybe(one, other, "skipped", False),
         once=(*one.once, *other.once),
@@ -261,13 +159,3 @@ def _maybe(one: Rows, other: Rows, name: str, default: float) -> Any:
         return None
     parts = [getattr(r, name) if getattr(r, name) is not None else np.full(len(r.utc_s), default) for r in (one, other)]
     return np.concatenate(parts)
-
-
-def _counted_up(steps: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Return 0, 1, ... n-1 for each n.
-
-    >>> _counted_up(np.array([2, 1, 3])).tolist()
-    [0, 1, 0, 0, 1, 2]
-    """
-    ends = np.cumsum(steps)
-    return np.arange(ends[-1]) - np.repeat(ends - steps, steps)

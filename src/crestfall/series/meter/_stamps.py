@@ -2,9 +2,9 @@
 
 import datetime as dt
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,9 +25,12 @@ _PARTS = re.compile(r"(\d{1,4})[-./ ](\d{1,2})[-./ ](\d{1,4})\Z")
 _COMPACT = re.compile(r"(\d{4})(\d{2})(\d{2})\Z")
 _NAMED = re.compile(r"(?:(\d{1,2})[-. /]?([A-Za-z]{3})[A-Za-z]*|([A-Za-z]{3})[A-Za-z]* (\d{1,2}),?)[-. /]?(\d{2,4})\Z")
 _CLOCK = re.compile(
-    r"(\d{1,2}):?(\d{2})(?::?(\d{2})(?:[.,](\d+))?)?\s*([AaPp])?\.?(?:[Mm]\.?)?\s*(Z|[+-]\d{2}(?::?\d{2})?)?\Z"
+    r"(\d{1,2}):?(\d{2})(?::?(\d{2})(?:[.,](\d+))?)?\s*(?:([AaPp])(?:\.?[Mm]\.?)?(?![A-Za-z]))?"
+    r"\s*(Z|[+-]\d{2}(?::?\d{2})?|[A-Z]{3,5})?\Z"
 )
 _EPOCH = re.compile(r"1\d{9}|1\d{12}")
+
+NamesToOffsets = Callable[[set[str], tuple[int, int]], Mapping[str, int]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +56,11 @@ class Moments:
 
 
 def moments(
-    dates: "pa.ChunkedArray", clocks: "pa.ChunkedArray | None", notes: Notebook, order: DateOrder | None
+    dates: "pa.ChunkedArray",
+    clocks: "pa.ChunkedArray | None",
+    notes: Notebook,
+    order: DateOrder | None,
+    names_to_offsets: NamesToOffsets,
 ) -> Moments | None:
     """
     Read stamps, or dates with times of day.
@@ -68,6 +75,8 @@ def moments(
         Where the order of day and month is noted or asked.
     order : {"dmy", "mdy", "ymd"} or None
         The order, if it was said.
+    names_to_offsets : callable
+        Gives the UTC offsets that names behind times of day stand for, from names and first and last moment.
 
     Returns
     -------
@@ -93,8 +102,8 @@ def moments(
     else:
         clock_of, clock_texts = _coded(pc.utf8_trim_whitespace(clocks))
         read = [_time_of_day(text) for text in clock_texts]
-        second_of = np.array([NO_OFFSET if one is None else one[0] for one in read], np.int64)[clock_of]
-        offset = np.array([NO_OFFSET if one is None else one[1] for one in read], np.int32)[clock_of]
+        second_of = np.array([NO_OFFSET if one is None else one.second for one in read], np.int64)[clock_of]
+        offset = np.array(_offsets_of(read, days, names_to_offsets), np.int32)[clock_of]
         bad_clock = second_of == NO_OFFSET
         has_24 = bool((second_of == DAY_S).any())
     bad = bad_clock | (days[day_of] == NO_OFFSET)
@@ -163,8 +172,25 @@ def _epoch(texts: "pa.ChunkedArray", notes: Notebook) -> Moments:
     return Moments(wall_s=seconds, offset_s=np.zeros(len(seconds), np.int32), bad=bad, has_24=False)
 
 
-def _time_of_day(text: str) -> tuple[int, int] | None:
-    """Return seconds since midnight and UTC offset, or None for what is no time of day."""
+class _Time(NamedTuple):
+    """Seconds since midnight, and the UTC offset or the name of the clock behind it."""
+
+    second: int
+    offset_s: int = NO_OFFSET
+    name: str = ""
+
+
+def _offsets_of(times: list[_Time | None], days: NDArray[np.int64], names_to_offsets: NamesToOffsets) -> list[int]:
+    names = {one.name for one in times if one is not None and one.name}
+    good = days[days != NO_OFFSET]
+    by_name: Mapping[str, int] = {}
+    if names and good.size:
+        by_name = names_to_offsets(names, (int(good.min()) * DAY_S, (int(good.max()) + 1) * DAY_S))
+    return [NO_OFFSET if one is None else by_name.get(one.name, one.offset_s) for one in times]
+
+
+def _time_of_day(text: str) -> _Time | None:
+    """Return a time of day, or None for what is none."""
     found = _CLOCK.match(text)
     if not found:
         return None
@@ -180,12 +206,14 @@ def _time_of_day(text: str) -> tuple[int, int] | None:
         return None
     zone = found[6]
     if not zone:
-        return of_day, NO_OFFSET
+        return _Time(of_day)
     if zone == "Z":
-        return of_day, 0
+        return _Time(of_day, 0)
+    if zone.isalpha():
+        return _Time(of_day, name=zone)
     digits = zone[1:].replace(":", "").ljust(4, "0")
     offset = int(digits[:2]) * 3600 + int(digits[2:]) * 60
-    return of_day, -offset if zone[0] == "-" else offset
+    return _Time(of_day, -offset if zone[0] == "-" else offset)
 
 
 def _days(

@@ -9,11 +9,14 @@ from crestfall.errors import SeriesError
 from crestfall.series.meter._clock import Clock, Placed, check_offsets, stamp_of, starts_in_utc, step_s_of
 from crestfall.series.meter._days import unrolled
 from crestfall.series.meter._grid import Grid
+from crestfall.series.meter._hours import numbered
 from crestfall.series.meter._layout import Layout, layout_of, unit_of
 from crestfall.series.meter._numbers import decimal_mark, numbers, refuse_words
 from crestfall.series.meter._record import Kind, Notebook, Said, Stamp, Unit
-from crestfall.series.meter._rows import Rows, in_kw, kind_of_values, of_register
+from crestfall.series.meter._register import kind_of_values, of_register
+from crestfall.series.meter._rows import Rows, in_kw
 from crestfall.series.meter._stamps import NO_OFFSET, Moments, moments, refuse_bad
+from crestfall.series.meter._zone_names import named_offsets
 
 FloatArray = NDArray[np.float64]
 
@@ -102,7 +105,12 @@ def _rows(grid: Grid, table: _Table, unit: Unit, kind: Kind, step_s: int, placed
 def _read_cells(grid: Grid, layout: Layout, said: Said, notes: Notebook) -> _Table | None:
     """Return moments and values as they stand, or None where one of them is open."""
     clocks = None if layout.clock is None else grid.columns[layout.clock]
-    read = moments(grid.columns[layout.date], clocks, notes, said.date_order)
+
+    def names_to_offsets(names: set[str], span_s: tuple[int, int]) -> dict[str, int]:
+        # Without the zone they mean nothing; a clock that was said counts more.
+        return {} if said.zone is None or said.clock is not None else named_offsets(names, said.zone, span_s, notes)
+
+    read = moments(grid.columns[layout.date], clocks, notes, said.date_order, names_to_offsets)
     grid, read = _cut_end(grid, layout, read, notes) if read is not None else (grid, None)
     if read is not None:
         cells = grid.columns[layout.date]
@@ -112,6 +120,8 @@ def _read_cells(grid: Grid, layout: Layout, said: Said, notes: Notebook) -> _Tab
             read = _taken(read, np.flatnonzero(kept))
         rows = np.flatnonzero(kept)
         refuse_bad(read, lambda row: grid.place(int(rows[row]), layout.date), lambda row: str(cells[int(rows[row])]))
+        if layout.number is not None:
+            read = numbered(grid, layout.number, rows, read, said, notes)
     else:
         rows = np.arange(grid.n_rows)
     if layout.days:
@@ -217,6 +227,8 @@ def _kind(table: _Table, unit: Unit | None, said: Said, notes: Notebook) -> Kind
 def _stamp(table: _Table, layout: Layout, step_s: int, kind: Kind, said: Said, notes: Notebook) -> Stamp | None:
     if kind == "register":
         return None
+    if layout.number is not None:
+        return "start"
     if table.knows_start and said.stamp is None:
         why = "start and end stand in two columns" if not layout.days else "they are counted from midnight"
         notes.found("a stamp marks", "the start of its interval", why, "--stamp")
@@ -228,7 +240,8 @@ def _stamp(table: _Table, layout: Layout, step_s: int, kind: Kind, said: Said, n
 def _ask_unit(table: _Table, kind: Kind, step_s: int, notes: Notebook) -> None:
     values, step_h = table.values["load"], step_s / 3600
     if kind == "register":
-        gained = float(np.nanmax(values) - np.nanmin(values))
+        changes = np.diff(values[np.isfinite(values)])
+        gained = float(changes[changes > 0].sum())
         choices: list[tuple[str, str]] = [
             ("--unit kWh", f"{gained:,.0f} kWh in all"),
             ("--unit Wh", f"{gained / 1000:,.0f} kWh in all"),
