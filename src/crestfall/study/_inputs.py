@@ -1,6 +1,6 @@
 """From a scenario to everything a study needs, checked."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,11 +20,13 @@ from crestfall.plant import (
     reactive_to_hold,
 )
 from crestfall.scenario import Scenario
-from crestfall.series import SiteSeries, read_site_series
+from crestfall.scenario.scenario_file import OptionChoice
+from crestfall.series import SiteSeries
 from crestfall.study._availability import forced_outages, planned_outages
 from crestfall.study._clauses import clauses_of
 from crestfall.study._life_terms import check_life
-from crestfall.tariff import Rates, Readings, rates_on
+from crestfall.study._shared import Shared
+from crestfall.tariff import Rates, Readings
 
 FloatArray = NDArray[np.float64]
 LONGEST_LIFE_YEARS = 40
@@ -53,6 +55,8 @@ class Inputs:
         State of health of the racks that the plant is made of.
     last_year : Readings or None
         What the meters showed in the year before, for ratchets; None: as this year without the battery.
+    shared : Shared
+        What is kept for other cases of the same process; no part of the study.
     """
 
     scenario: Scenario
@@ -64,6 +68,7 @@ class Inputs:
     forced_outage: NDArray[np.bool_]
     health_frac: float = 1.0
     last_year: Readings | None = None
+    shared: Shared = field(default_factory=Shared, repr=False, compare=False)
 
     @property
     def contracts(self) -> tuple[Rates, ...]:
@@ -195,7 +200,7 @@ class Inputs:
         )
 
 
-def prepare(scenario: Scenario) -> Inputs:
+def prepare(scenario: Scenario, *, shared: Shared | None = None) -> Inputs:
     """
     Read the data, lay out the tariff and build the plant of a scenario, without solving anything.
 
@@ -203,6 +208,8 @@ def prepare(scenario: Scenario) -> Inputs:
     ----------
     scenario : Scenario
         The validated scenario.
+    shared : Shared, optional
+        What other cases of the process have read and laid out already.
 
     Returns
     -------
@@ -216,13 +223,14 @@ def prepare(scenario: Scenario) -> Inputs:
     ScenarioError
         If option or tariff do not fit the catalogue or the data.
     """
+    shared = Shared() if shared is None else shared
     try:
         option = Option(scenario.ask.option.racks, scenario.ask.option.modules)
         available = scenario.ask.availability
         plant = build_plant(scenario.catalogue, option, modules_out=available.modules_out)
-        series = read_site_series(scenario)
-        rates = rates_on(scenario.contract, series.start, step_h=series.step_h)
-        choices = tuple(rates_on((sheet,), series.start, step_h=series.step_h) for sheet in scenario.choices)
+        series = shared.series(scenario)
+        rates = shared.rates(scenario.contract, series.start, series.step_h)
+        choices = tuple(shared.rates((sheet,), series.start, series.step_h) for sheet in scenario.choices)
         if series.kvar is None and any(one.needs_kvar for one in (rates, *choices)):
             raise KeyedError(
                 "scenario",
@@ -239,12 +247,43 @@ def prepare(scenario: Scenario) -> Inputs:
             plant=plant,
             planned_outage=planned_outages(available, series.start, series.step_h),
             forced_outage=forced_outages(available.forced, series.n_steps, series.step_h),
+            shared=shared,
         )
         _ = inputs.floor_kwh  # a backup reserve that does not fit is found before anything is solved
         check_life(scenario, plant, series)
     except KeyedError as error:
         raise scenario.located(error) from None
     return inputs
+
+
+def with_option(inputs: Inputs, option: Option) -> Inputs:
+    """
+    Return the same site with another option.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The site.
+    option : Option
+        Racks and modules.
+
+    Returns
+    -------
+    Inputs
+        The same data and tariffs, another plant.
+
+    Raises
+    ------
+    KeyedError
+        If the catalogue forbids the option, or what the scenario asks of it does not fit.
+    """
+    choice = OptionChoice(racks=option.racks, modules=option.modules)
+    scenario = replace(inputs.scenario, ask=inputs.scenario.ask.model_copy(update={"option": choice}))
+    plant = build_plant(scenario.catalogue, option, modules_out=scenario.ask.availability.modules_out)
+    changed = replace(inputs, scenario=scenario, plant=plant)
+    _ = changed.floor_kwh
+    check_life(scenario, plant, inputs.series)
+    return changed
 
 
 def dispatch_problem(inputs: Inputs, rates: Rates | None = None) -> Problem:

@@ -10,7 +10,7 @@ from crestfall.scenario.scenario_file import ForcedOutages
 from crestfall.study._availability import Mask, forced_outages
 from crestfall.study._inputs import Inputs
 from crestfall.study._life_terms import LifeTerms
-from crestfall.tariff import escalated, rates_on
+from crestfall.tariff import escalated
 
 OUTAGE_H = 24.0  # about so long is each outage of a guaranteed availability: our choice, no source
 
@@ -47,8 +47,8 @@ def site_in_year(inputs: Inputs, terms: LifeTerms, year: int) -> Inputs:
     return replace(
         inputs,
         series=series,
-        rates=rates_on(contract, series.start, step_h=series.step_h),
-        choices=tuple(rates_on((sheet,), series.start, step_h=series.step_h) for sheet in choices),
+        rates=inputs.shared.rates(contract, series.start, series.step_h),
+        choices=tuple(inputs.shared.rates((sheet,), series.start, series.step_h) for sheet in choices),
         forced_outage=forced,
     )
 
