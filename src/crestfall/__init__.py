@@ -1,7 +1,8 @@
 """Crestfall: how many battery racks and power modules are worth buying at one site, run how, and how sure is that?
 
 >>> sorted(__all__)
-['CrestfallError', 'Result', 'Scenario', '__version__', 'load_scenario', 'run', 'write_result']
+['Comparison', 'CrestfallError', 'Result', 'Scenario', '__version__', 'compare',
+'load_scenario', 'run', 'write_comparison', 'write_result']
 """
 
 from importlib import import_module
@@ -12,20 +13,34 @@ __version__ = version("crestfall")
 
 if TYPE_CHECKING:
     from crestfall.errors import CrestfallError
-    from crestfall.report import write_result
+    from crestfall.report import write_comparison, write_result
     from crestfall.scenario import Scenario, load_scenario
-    from crestfall.study import Result, run
+    from crestfall.study import Comparison, Result, compare, run
 
 _HOMES = {
+    "Comparison": "crestfall.study",
     "CrestfallError": "crestfall.errors",
     "Result": "crestfall.study",
     "Scenario": "crestfall.scenario",
+    "compare": "crestfall.study",
     "load_scenario": "crestfall.scenario",
     "run": "crestfall.study",
+    "write_comparison": "crestfall.report",
     "write_result": "crestfall.report",
 }
 
-__all__ = ["CrestfallError", "Result", "Scenario", "__version__", "load_scenario", "run", "write_result"]
+__all__ = [
+    "Comparison",
+    "CrestfallError",
+    "Result",
+    "Scenario",
+    "__version__",
+    "compare",
+    "load_scenario",
+    "run",
+    "write_comparison",
+    "write_result",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -3,10 +3,12 @@
 import json
 import logging
 import os
+import signal
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Self, TypeVar
@@ -82,6 +84,18 @@ class MeterUnit(StrEnum):
     MWH = "MWh"
 
 
+class Rank(StrEnum):
+    """Criteria by which options are ranked."""
+
+    NPV = "npv"
+    PAYBACK = "payback"
+    IRR = "irr"
+    SAVING_PER_CAPITAL = "saving_per_capital"
+    SAVING = "saving"
+    SAVING_TARGET = "saving_target"
+    PEAK_TARGET = "peak_target"
+
+
 class ValueKind(StrEnum):
     """Kinds of meter data."""
 
@@ -132,6 +146,60 @@ def run(
             os._exit(INTERRUPTED)  # a solver in the second thread would keep the process alive
         progress.end("done")
     typer.echo(json.dumps(result.summary(), indent=2, ensure_ascii=False) if as_json else _screen(result, out))
+
+
+@app.command()
+def compare(
+    scenario: ScenarioPath,
+    out: Annotated[Path, typer.Option(help="Folder for the results; it must not exist yet.", metavar="FOLDER")],
+    racks: Annotated[str | None, typer.Option(help="Numbers of racks, such as 1..8; left out: all.")] = None,
+    modules: Annotated[str | None, typer.Option(help="Numbers of modules, such as 2,4,6; left out: all.")] = None,
+    pair: Annotated[str | None, typer.Option(help="Two options to show side by side, such as 1x1,8x6.")] = None,
+    criterion: Annotated[
+        Rank | None, typer.Option(help="What the best is; left out: npv, or saving where there is none.")
+    ] = None,
+    target: Annotated[
+        float | None, typer.Option(help="Saving a year (saving_target), or highest import in kW (peak_target).")
+    ] = None,
+    draws: Annotated[
+        int, typer.Option(help="Draws of load, prices, fade and capital cost; 0 for none.", min=0, max=100_000)
+    ] = 256,
+    seed: Annotated[int, typer.Option(help="Start of the random numbers.", min=0)] = 1,
+    workers: Annotated[int | None, typer.Option(help="Processes; left out: one for each core.", min=1)] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Replace an older result in that folder.")] = False,
+) -> None:
+    """Study every option of the catalogue through its life, rank them, and say how sure the best one is."""
+    from crestfall.report import compare_text, fill_comparison, result_folder
+    from crestfall.study import compare as study_all
+    from crestfall.study import counts_of, pair_of
+
+    with _Progress() as progress, _gentle_stop(progress) as is_stopped:
+        try:
+            loaded = crestfall.load_scenario(scenario)
+            with result_folder(out, force=force) as folder:
+                found = study_all(
+                    loaded,
+                    racks=None if racks is None else counts_of(racks, asked_by="--racks"),
+                    modules=None if modules is None else counts_of(modules, asked_by="--modules"),
+                    pair=None if pair is None else pair_of(pair, asked_by="--pair"),
+                    criterion=None if criterion is None else criterion.value,
+                    target=target,
+                    draws=draws,
+                    seed=seed,
+                    workers=workers,
+                    on_stage=progress.stage,
+                    is_stopped=is_stopped,
+                )
+                progress.stage("drawing figures and writing the page")
+                fill_comparison(found, folder)
+        except KeyboardInterrupt:
+            progress.end("interrupted, nothing was written")
+            sys.exit(INTERRUPTED)
+        progress.end("done")
+    wrote = f"wrote {out / 'compare.html'}"
+    typer.echo(json.dumps(found.summary(), indent=2, ensure_ascii=False) if as_json else compare_text(found))
+    typer.echo(wrote, err=as_json)
 
 
 @app.command()
@@ -395,6 +463,24 @@ class _Progress:
     def _stop(self) -> None:
         if self._moving is not None:
             self._moving.stop()
+
+
+@contextmanager
+def _gentle_stop(progress: _Progress) -> Iterator[Callable[[], bool]]:
+    """Let the first Ctrl-C ask to stop after what is in hand, and the second end at once."""
+    asked = threading.Event()
+
+    def ask(*_: object) -> None:
+        if asked.is_set():
+            raise KeyboardInterrupt
+        asked.set()
+        progress.stage("stopping after what is in hand; Ctrl-C again ends at once")
+
+    before = signal.signal(signal.SIGINT, ask)
+    try:
+        yield asked.is_set
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _interruptible(work: Callable[[], T]) -> T:

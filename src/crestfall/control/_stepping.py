@@ -154,7 +154,15 @@ def room_for(data: StepData, n_horizon: int, n_caps: int) -> Room:
 
 @compiled
 def _cost_to_go(
-    data: StepData, store: Store, level: Any, excess: Any, price: Any, spare: Room, n_now: int, state: State, weight: float
+    data: StepData,
+    store: Store,
+    level: Any,
+    excess: Any,
+    price: Any,
+    spare: Room,
+    n_now: int,
+    state: State,
+    weight: float,
 ) -> bool:
     """Add a weighted cost-to-go at the end of each of the first steps to those of the state; False if there is none."""
     pieces, out, v = spare.pieces, spare.out, spare.line
@@ -339,7 +347,16 @@ def _level_caps(a: int, n: int, ahead: Outlook, lesson: Lesson, state: State, le
 
 @compiled
 def _least_change(
-    a: int, ahead: Outlook, y: float, cap: float, excess: Any, price: Any, state: State, k: int, dear: float, one: Pieces
+    a: int,
+    ahead: Outlook,
+    y: float,
+    cap: float,
+    excess: Any,
+    price: Any,
+    state: State,
+    k: int,
+    dear: float,
+    one: Pieces,
 ) -> float:
     """Return the change of stored energy that costs least in a step, with the cost-to-go after it.
 
@@ -449,7 +466,16 @@ def _at_terminals(store_kw: float, chords: Any) -> float:
 
 @compiled
 def follow(
-    begin: int, end: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dear: float, power: Any, stored: Any, caps: Any
+    begin: int,
+    end: int,
+    ahead: Outlook,
+    lesson: Lesson,
+    state: State,
+    spare: Room,
+    dear: float,
+    power: Any,
+    stored: Any,
+    caps: Any,
 ) -> None:
     """
     Go through some steps, planning where a plan is due.

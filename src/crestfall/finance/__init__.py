@@ -8,6 +8,7 @@ from crestfall.finance._cash_flow import (
     cash_flow,
     depreciation,
     loan_schedule,
+    project_cash,
     written_off,
 )
 from crestfall.finance._offers import Offer, offers
@@ -45,6 +46,7 @@ __all__ = [
     "payback_years",
     "present_value",
     "profitability_index",
+    "project_cash",
     "rates_of_return",
     "real_rate",
     "simple_payback_years",

@@ -131,7 +131,23 @@ def cash_flow(years: ProjectYears, capital: CapitalCost, money: Money) -> pd.Dat
 
 
 def project_cash(years: ProjectYears, capital: CapitalCost, money: Money) -> FloatArray:
-    """Return the column `cash` of the table alone, shape (n_years + 1,)."""
+    """
+    Return the column `cash` of the yearly table alone.
+
+    Parameters
+    ----------
+    years : ProjectYears
+        What the years of operation bring.
+    capital : CapitalCost
+        What is spent at the start.
+    money : Money
+        Money of the scenario.
+
+    Returns
+    -------
+    ndarray of shape (n_years + 1,)
+        Cash without debt, the first flow at the start.
+    """
     return _project(years, capital, money)["cash"]
 
 

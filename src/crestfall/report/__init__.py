@@ -1,6 +1,10 @@
 """Figures, tables and the report of a finished study; one tariff in words, as a picture and as the bill of a load."""
 
 from crestfall.report._cell_figures import draw_cells
+from crestfall.report._compare import draw_comparison, fill_comparison, write_comparison
+from crestfall.report._compare_figures import draw_doubt, draw_frontier, draw_maps
+from crestfall.report._compare_pair import draw_pair_bills, draw_pair_week, draw_pair_years
+from crestfall.report._compare_text import compare_text
 from crestfall.report._connection import (
     connection_rows,
     connection_text,
@@ -47,25 +51,34 @@ __all__ = [
     "bill_load",
     "bill_text",
     "checked_picture_kind",
+    "compare_text",
     "connection_rows",
     "connection_text",
     "draw_all",
     "draw_backup",
     "draw_cash",
     "draw_cells",
+    "draw_comparison",
     "draw_connection",
     "draw_costliest_days",
     "draw_depths",
+    "draw_doubt",
     "draw_duration_curve",
+    "draw_frontier",
     "draw_health",
+    "draw_maps",
     "draw_meter",
     "draw_monthly_bill",
+    "draw_pair_bills",
+    "draw_pair_week",
+    "draw_pair_years",
     "draw_store_by_hour",
     "draw_tariff",
     "draw_warranty",
     "draw_week",
     "draw_yearly_savings",
     "evidence_text",
+    "fill_comparison",
     "fill_folder",
     "lay_year",
     "life_text",
@@ -83,6 +96,7 @@ __all__ = [
     "unforeseen_text",
     "write_bill",
     "write_clean",
+    "write_comparison",
     "write_connection_picture",
     "write_meter_picture",
     "write_options",

@@ -88,7 +88,7 @@ def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
     table = table.fillna(0.0)[[line for line in result.line_groups if line in table]]
     table = table.loc[:, table.abs().max() > 0]
     width = 0.4
-    periods = _in_order(result)
+    periods = in_order(result)
     for case, offset in (("without", -width / 2 - 0.015), ("with", width / 2 + 0.015)):
         part = table.loc[case].reindex(periods).fillna(0.0)
         up, down = np.zeros(len(periods)), np.zeros(len(periods))
@@ -107,7 +107,7 @@ def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
                 label=line if case == "without" else None,
             )
             up, down = up + np.maximum(amounts, 0), down + np.minimum(amounts, 0)
-    ax.set_xticks(np.arange(len(periods)), [_period_label(period) for period in periods])
+    ax.set_xticks(np.arange(len(periods)), [period_label(period) for period in periods])
     ax.set_ylabel(f"bill [{result.inputs.scenario.ask.money.currency} a period]")
     ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
     ax.set_title(
@@ -119,13 +119,13 @@ def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
     return ax
 
 
-def _in_order(result: Result) -> list[str]:
+def in_order(result: Result) -> list[str]:
     """Return the periods of both bills: billing periods as they follow, then seasons and the year."""
     names = dict.fromkeys([*result.reference.bill["period"], *result.headline.bill["period"]])
     return sorted(names, key=lambda name: (not re.fullmatch(r"\d{4}-\d{2}(-\d{2})?", name), name))
 
 
-def _period_label(period: str) -> str:
+def period_label(period: str) -> str:
     """Return a billing period as a tick label: its month or first day; the year and seasons by their names."""
     if re.fullmatch(r"\d{4}-\d{2}", period):
         return f"{pd.Timestamp(period):%b\n%Y}"

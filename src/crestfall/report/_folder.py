@@ -12,10 +12,11 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from crestfall.errors import OutputError
-from crestfall.study import SUMMARY_SCHEMA
+from crestfall.study import COMPARE_SCHEMA, SUMMARY_SCHEMA
 
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2  # linux/fs.h
+SCHEMAS = (SUMMARY_SCHEMA, COMPARE_SCHEMA)  # of the folders that --force may replace
 
 
 @contextmanager
@@ -90,7 +91,7 @@ def _is_result(folder: Path) -> bool:
         summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return False
-    return isinstance(summary, dict) and summary.get("schema") == SUMMARY_SCHEMA
+    return isinstance(summary, dict) and summary.get("schema") in SCHEMAS
 
 
 def _put_in_place(draft: Path, target: Path) -> None:

@@ -42,6 +42,11 @@ class TariffSheet:
     file: TariffFile
     _source: Document | None = field(default=None, repr=False, compare=False)
 
+    @property
+    def price_files(self) -> tuple[Path, ...]:
+        """Files with the prices that it passes through."""
+        return tuple(self.folder / prices.file for prices in _price_series(self.file))
+
     def located(self, error: KeyedError) -> ScenarioError | KeyedError:
         """Return an error of a sheet that was loaded on its own, with the file and the line of its value."""
         return error if self._source is None else _located(error, self._source, ())
@@ -93,8 +98,8 @@ class Scenario:
             if not prefix and name != "scenario":
                 files[name] = document.path
         for sheet in (*self.contract, *self.choices):
-            for number, prices in enumerate(_price_series(sheet.file)):
-                files[f"{sheet.document}.price_series[{number}]"] = sheet.folder / prices.file
+            for number, path in enumerate(sheet.price_files):
+                files[f"{sheet.document}.price_series[{number}]"] = path
         return files
 
     def resolved(self) -> dict[str, Any]:

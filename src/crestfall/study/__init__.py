@@ -1,29 +1,49 @@
-"""Studies: one option on one site's year, and through its life."""
+"""Studies: one option on one site's year and through its life, all options side by side."""
 
+from crestfall.study._compare import DEFAULT_DRAWS, compare
+from crestfall.study._comparison import COMPARE_SCHEMA, DOUBT_COLUMNS, TABLE_COLUMNS, Comparison
 from crestfall.study._inputs import Inputs, dispatch_problem, prepare
 from crestfall.study._life_result import YEAR_COLUMNS, Life, LifeYear, RacksWarranty, WearTrial
+from crestfall.study._option_figures import OptionFigures
+from crestfall.study._options_asked import counts_of, pair_of
+from crestfall.study._ranking import CRITERIA, Criterion, CriterionName
 from crestfall.study._result import SCHEDULE_COLUMNS, SUMMARY_SCHEMA, Before, Case, Result
 from crestfall.study._spread import SPREAD_COLUMNS, spread, variants
+from crestfall.study._steps import MARGINAL_COLUMNS, Step
 from crestfall.study._study import run
 from crestfall.study._unforeseen import Costly, Trial, Unforeseen
 
 __all__ = [
+    "COMPARE_SCHEMA",
+    "CRITERIA",
+    "DEFAULT_DRAWS",
+    "DOUBT_COLUMNS",
+    "MARGINAL_COLUMNS",
     "SCHEDULE_COLUMNS",
     "SPREAD_COLUMNS",
     "SUMMARY_SCHEMA",
+    "TABLE_COLUMNS",
     "YEAR_COLUMNS",
     "Before",
     "Case",
+    "Comparison",
     "Costly",
+    "Criterion",
+    "CriterionName",
     "Inputs",
     "Life",
     "LifeYear",
+    "OptionFigures",
     "RacksWarranty",
     "Result",
+    "Step",
     "Trial",
     "Unforeseen",
     "WearTrial",
+    "compare",
+    "counts_of",
     "dispatch_problem",
+    "pair_of",
     "prepare",
     "run",
     "spread",

@@ -1,6 +1,6 @@
 """From a scenario to everything a study needs, checked."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,13 +20,15 @@ from crestfall.plant import (
     reactive_to_hold,
 )
 from crestfall.scenario import Scenario
-from crestfall.series import SiteSeries, read_site_series
+from crestfall.scenario.scenario_file import OptionChoice
+from crestfall.series import SiteSeries
 from crestfall.study._availability import forced_outages, planned_outages
 from crestfall.study._ceilings import check_first_ceilings
 from crestfall.study._clauses import clauses_of
 from crestfall.study._life_terms import check_life
 from crestfall.study._rolling import Foreknown, check_horizon
-from crestfall.tariff import Rates, Readings, rates_on
+from crestfall.study._shared import Shared
+from crestfall.tariff import Rates, Readings
 
 FloatArray = NDArray[np.float64]
 LONGEST_LIFE_YEARS = 40
@@ -57,6 +59,8 @@ class Inputs:
         What the meters showed in the year before, for ratchets; None: as this year without the battery.
     known : Foreknown
         What the rolling policy is given beside the data: a history, and forecasts from files.
+    shared : Shared
+        What is kept for other cases of the same process; no part of the study.
     """
 
     scenario: Scenario
@@ -69,6 +73,7 @@ class Inputs:
     health_frac: float = 1.0
     last_year: Readings | None = None
     known: Foreknown = field(default_factory=Foreknown)
+    shared: Shared = field(default_factory=Shared, repr=False, compare=False)
 
     @property
     def contracts(self) -> tuple[Rates, ...]:
@@ -200,7 +205,7 @@ class Inputs:
         )
 
 
-def prepare(scenario: Scenario) -> Inputs:
+def prepare(scenario: Scenario, *, shared: Shared | None = None) -> Inputs:
     """
     Read the data, lay out the tariff and build the plant of a scenario, without solving anything.
 
@@ -208,6 +213,8 @@ def prepare(scenario: Scenario) -> Inputs:
     ----------
     scenario : Scenario
         The validated scenario.
+    shared : Shared, optional
+        What other cases of the process have read and laid out already.
 
     Returns
     -------
@@ -221,13 +228,14 @@ def prepare(scenario: Scenario) -> Inputs:
     ScenarioError
         If option or tariff do not fit the catalogue or the data.
     """
+    shared = Shared() if shared is None else shared
     try:
         option = Option(scenario.ask.option.racks, scenario.ask.option.modules)
         available = scenario.ask.availability
         plant = build_plant(scenario.catalogue, option, modules_out=available.modules_out)
-        series = read_site_series(scenario)
-        rates = rates_on(scenario.contract, series.start, step_h=series.step_h)
-        choices = tuple(rates_on((sheet,), series.start, step_h=series.step_h) for sheet in scenario.choices)
+        series = shared.series(scenario)
+        rates = shared.rates(scenario.contract, series.start, series.step_h)
+        choices = tuple(shared.rates((sheet,), series.start, series.step_h) for sheet in scenario.choices)
         if series.kvar is None and any(one.needs_kvar for one in (rates, *choices)):
             raise KeyedError(
                 "scenario",
@@ -245,6 +253,7 @@ def prepare(scenario: Scenario) -> Inputs:
             planned_outage=planned_outages(available, series.start, series.step_h),
             forced_outage=forced_outages(available.forced, series.n_steps, series.step_h),
             known=Foreknown.read(scenario, series),
+            shared=shared,
         )
         check_horizon(scenario.ask.rolling, step_h=series.step_h, n_steps=series.n_steps)
         if option.is_battery:
@@ -254,6 +263,36 @@ def prepare(scenario: Scenario) -> Inputs:
     except KeyedError as error:
         raise scenario.located(error) from None
     return inputs
+
+
+def with_option(inputs: Inputs, option: Option) -> Inputs:
+    """
+    Return the same site with another option.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The site.
+    option : Option
+        Racks and modules.
+
+    Returns
+    -------
+    Inputs
+        The same data and tariffs, another plant.
+
+    Raises
+    ------
+    KeyedError
+        If the catalogue forbids the option, or what the scenario asks of it does not fit.
+    """
+    choice = OptionChoice(racks=option.racks, modules=option.modules)
+    scenario = replace(inputs.scenario, ask=inputs.scenario.ask.model_copy(update={"option": choice}))
+    plant = build_plant(scenario.catalogue, option, modules_out=scenario.ask.availability.modules_out)
+    changed = replace(inputs, scenario=scenario, plant=plant)
+    _ = changed.floor_kwh
+    check_life(scenario, plant, inputs.series)
+    return changed
 
 
 def dispatch_problem(inputs: Inputs, rates: Rates | None = None) -> Problem:

@@ -12,7 +12,7 @@ from crestfall.study._availability import Mask, forced_outages
 from crestfall.study._inputs import Inputs
 from crestfall.study._life_terms import LifeTerms
 from crestfall.study._rolling import Foreknown
-from crestfall.tariff import escalated, rates_on
+from crestfall.tariff import escalated
 
 KNOWN_WEEKS = 8  # of the year before; no forecast looks back further
 OUTAGE_H = 24.0  # about so long is each outage of a guaranteed availability: our choice, no source
@@ -50,8 +50,10 @@ def site_in_year(inputs: Inputs, terms: LifeTerms, year: int) -> Inputs:
     return replace(
         inputs,
         series=series,
-        rates=rates_on(contract, series.start, step_h=series.step_h, like=inputs.rates),
-        choices=tuple(rates_on((sheet,), series.start, step_h=series.step_h, like=inputs.rates) for sheet in choices),
+        rates=inputs.shared.rates(contract, series.start, series.step_h, like=inputs.rates),
+        choices=tuple(
+            inputs.shared.rates((sheet,), series.start, series.step_h, like=inputs.rates) for sheet in choices
+        ),
         forced_outage=forced,
         known=_known_after(inputs, growth, last_growth=growth / (1 + terms.life.load_growth_frac_per_year)),
     )

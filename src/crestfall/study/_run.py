@@ -35,7 +35,7 @@ FEW_PLANS_FRAC = 0.01  # of the plans: so many may fail before it is said
 LIMIT_TOLERANCE_KW = 1e-6  # import this far above its limit is rounding, not an excess
 
 
-def run(scenario: Scenario, *, on_stage: OnStage | None = None) -> Result:
+def run(scenario: Scenario, *, inputs: Inputs | None = None, on_stage: OnStage | None = None) -> Result:
     """
     Study one option: the least-cost schedule, the policies, bills before and after, cycles, and the checks.
 
@@ -43,6 +43,8 @@ def run(scenario: Scenario, *, on_stage: OnStage | None = None) -> Result:
     ----------
     scenario : Scenario
         What to study.
+    inputs : Inputs, optional
+        What it came to, where it has been prepared already.
     on_stage : callable, optional
         Called with the name of each stage as it begins.
 
@@ -62,7 +64,7 @@ def run(scenario: Scenario, *, on_stage: OnStage | None = None) -> Result:
     """
     clock = _StageClock(on_stage)
     with clock.stage("reading data, tariff and catalogue"):
-        inputs = prepare(scenario)
+        inputs = prepare(scenario) if inputs is None else inputs
         before = _without_battery(inputs, inputs.rates, as_contracted=True)
         best_contract = _best_contract(inputs)
     offers: dict[PolicyName, list[_Offer]] = {name: [] for name in _policies(inputs)}

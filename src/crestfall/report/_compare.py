@@ -1,0 +1,208 @@
+"""Write a comparison into a folder: tables, figures, the page."""
+
+import base64
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from matplotlib.figure import Figure
+from ruamel.yaml import YAML
+
+import crestfall
+from crestfall.report import _style as style
+from crestfall.report._compare_figures import draw_doubt, draw_frontier, draw_maps
+from crestfall.report._compare_pair import draw_pair_bills, draw_pair_week, draw_pair_years
+from crestfall.report._compare_text import (
+    CRITERION_WORDS,
+    STEPS_HEAD,
+    columns_of,
+    doubt_words,
+    refused_words,
+    steps_words,
+    table_rows,
+    written_table,
+)
+from crestfall.report._files import figure_bytes
+from crestfall.report._folder import result_folder
+from crestfall.study import Comparison
+
+CAPTIONS = {
+    "maps": (
+        "Racks and modules",
+        "Each cell is an option; the recommendation is framed. A cross: the option cannot be had.",
+    ),
+    "frontier": (
+        "Capital against saving",
+        "Options below the line save less than a cheaper one. The saving is that of the first year.",
+    ),
+    "doubt": (
+        "How sure the choice is",
+        "Left: in how many draws each option is the best. Right: what the recommendation is worth in all draws.",
+    ),
+    "pair-week": ("Two options in one week", "Import before and with either option, and how full each battery is."),
+    "pair-bills": ("Their bills", "Each billing period without a battery and with either option."),
+    "pair-years": ("Their years", "Cash and state of health of both."),
+}
+
+
+def write_comparison(comparison: Comparison, target: str | Path, *, force: bool = False) -> Path:
+    """
+    Write a comparison into a folder of its own.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+    target : str or Path
+        The folder; it appears whole or not at all.
+    force : bool, default=False
+        Whether an older result may be replaced.
+
+    Returns
+    -------
+    Path
+        The page, ``compare.html``.
+
+    Raises
+    ------
+    OutputError
+        If the folder exists and may not be replaced, or cannot be written.
+    """
+    with result_folder(Path(target), force=force) as folder:
+        fill_comparison(comparison, folder)
+    return Path(target) / "compare.html"
+
+
+def fill_comparison(comparison: Comparison, folder: Path) -> None:
+    """
+    Write all files of a comparison into an empty folder; equal comparisons give equal bytes.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+    folder : Path
+        An empty folder.
+    """
+    figures = draw_comparison(comparison)
+    svgs = {name: figure_bytes(figure, "svg") for name, figure in figures.items()}
+    (folder / "figures").mkdir()
+    for name, figure in figures.items():
+        for kind in comparison.inputs.scenario.ask.output.figure_formats:
+            content = svgs[name] if kind == "svg" else figure_bytes(figure, kind)
+            (folder / "figures" / f"{name}.{kind}").write_bytes(content)
+    tables = {"options": comparison.table, "steps": comparison.marginals, "refused": comparison.refused_frame()}
+    if comparison.doubt is not None:
+        tables["doubt"] = comparison.doubt
+    for name, table in tables.items():
+        (folder / f"{name}.csv").write_text(written_table(table), encoding="utf-8")
+    comparison.table.to_parquet(folder / "options.parquet")
+    years = comparison.years_frame()
+    if not years.empty:
+        years.to_parquet(folder / "years.parquet")
+    (folder / "compare.html").write_text(compare_html(comparison, svgs), encoding="utf-8")
+    summary = json.dumps(comparison.summary(), indent=2, ensure_ascii=False, allow_nan=False)
+    (folder / "summary.json").write_text(summary + "\n", encoding="utf-8")
+
+
+def draw_comparison(comparison: Comparison) -> dict[str, Figure]:
+    """
+    Return every figure that a comparison has data for, by file name without ending.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+
+    Returns
+    -------
+    dict of str to Figure
+        Figures by file name without ending.
+    """
+    with style.house_style():
+        figures = {"maps": draw_maps(comparison), "frontier": _figure(draw_frontier(comparison).figure)}
+        if comparison.scores is not None:
+            figures["doubt"] = draw_doubt(comparison)
+        if comparison.pair is not None:
+            figures["pair-week"] = draw_pair_week(comparison.pair)
+            figures["pair-bills"] = _figure(draw_pair_bills(comparison.pair).figure)
+            if all(one.life is not None for one in comparison.pair):
+                figures["pair-years"] = draw_pair_years(comparison.pair)
+        return figures
+
+
+def compare_html(comparison: Comparison, svgs: dict[str, bytes]) -> str:
+    """
+    Return the page of a comparison.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+    svgs : dict of str to bytes
+        Figures by name.
+
+    Returns
+    -------
+    str
+        A whole HTML document with the figures inside; equal comparisons give equal text.
+    """
+    environment = house_environment()
+    return environment.get_template("compare.html").render(_content(comparison, svgs))
+
+
+def house_environment() -> Environment:
+    """
+    Return what templates are rendered with.
+
+    Returns
+    -------
+    Environment
+        It escapes whatever it inserts, and stops at what is undefined.
+    """
+    return Environment(
+        loader=PackageLoader("crestfall.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _content(comparison: Comparison, svgs: dict[str, bytes]) -> dict[str, Any]:
+    inputs, best = comparison.inputs, comparison.best
+    buffer = io.StringIO()
+    YAML().dump(inputs.scenario.resolved(), buffer)
+    doubt = comparison.doubt
+    return {
+        "comparison": comparison,
+        "ask": inputs.scenario.ask,
+        "series": inputs.series,
+        "currency": inputs.scenario.ask.money.currency,
+        "best": best,
+        "capital": 0.0 if best.capital is None else best.capital.net,
+        "criterion": CRITERION_WORDS[comparison.terms.criterion.name],
+        "doubt_words": doubt_words(comparison),
+        "best_share": None if doubt is None else float(comparison.table["best_share_frac"].iloc[0]),
+        "heads": ["rank", *(head for _, head, _ in columns_of(comparison))],
+        "rows": table_rows(comparison),
+        "steps_head": STEPS_HEAD,
+        "steps": steps_words(comparison),
+        "refused": refused_words(comparison),
+        "loads": comparison.loads[1:],
+        "pictures": {
+            name: {"title": title, "text": text, "data": base64.b64encode(svgs[name]).decode()}
+            for name, (title, text) in CAPTIONS.items()
+            if name in svgs
+        },
+        "version": crestfall.__version__,
+        "inputs_text": buffer.getvalue(),
+        "fingerprint": inputs.scenario.fingerprint(),
+    }
+
+
+def _figure(figure: object) -> Figure:
+    assert isinstance(figure, Figure)  # noqa: S101 -- tells the type checker; no axes of a nested figure are made here
+    return figure

@@ -1,0 +1,271 @@
+"""Figures of a comparison: maps over racks and modules, capital against saving, and how sure the choice is."""
+
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle
+from matplotlib.ticker import StrMethodFormatter
+
+from crestfall.report import _style as style
+from crestfall.study import Comparison
+
+MARK = "#c2351f"  # of the best option, on all figures of a comparison
+BADGE = {"facecolor": "white", "edgecolor": MARK, "linewidth": 1.2, "boxstyle": "round,pad=0.2"}
+MOST_BARS = 8
+RAMP = LinearSegmentedColormap.from_list("crestfall", style.PRICE_RAMP)
+MOST_CELLS_WITH_FIGURES = 64  # of one map; beyond, figures would overlap
+
+
+class MapOf(NamedTuple):
+    """What a map shows: a column of the table, its title, how a value is written, whether less is better."""
+
+    column: str
+    title: str
+    form: str
+    factor: float = 1.0
+    less_is_better: bool = False
+
+
+def maps_of(comparison: Comparison) -> list[MapOf]:
+    """
+    Return the maps that a comparison has figures for.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+
+    Returns
+    -------
+    list of MapOf
+        Four of them: net present value, payback, saving, self-consumption, or what stands in for one that is unknown.
+    """
+    currency = comparison.inputs.scenario.ask.money.currency
+    npv = MapOf("npv", f"Net present value [1000 {currency}]", "{:,.1f}", 1e-3)
+    per_capital = MapOf("saving_per_capital", f"Saving per {currency} of capital [1/a]", "{:.3f}")
+    self_use = MapOf("self_consumption_frac", "Self-consumption of PV [%]", "{:.1f}", 100.0)
+    peak = MapOf("peak_import_kw", "Highest import [kW]", "{:,.0f}", less_is_better=True)
+    table = comparison.table
+    return [
+        npv if table.loc[table["racks"] > 0, "npv"].notna().any() else per_capital,
+        MapOf("payback_years", "Payback [years]", "{:.1f}", less_is_better=True),
+        MapOf("saving", f"Saving of the first year [1000 {currency}]", "{:,.1f}", 1e-3),
+        self_use if table["self_consumption_frac"].notna().any() else peak,
+    ]
+
+
+def draw_maps(comparison: Comparison) -> Figure:
+    """
+    Draw four figures of each option over racks and modules, the recommendation marked.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+
+    Returns
+    -------
+    Figure
+        Four panels; a cross stands where an option cannot be had.
+    """
+    racks, modules = _grid(comparison)
+    height = min(11.0, 2 * (1.15 + 0.27 * len(racks)) + 0.3)
+    figure = Figure(figsize=(style.WIDTH_IN, height), layout="constrained")
+    for ax, one in zip(figure.subplots(2, 2).flat, maps_of(comparison), strict=True):
+        _draw_map(ax, comparison, one, racks, modules)
+    return figure
+
+
+def _grid(comparison: Comparison) -> tuple[list[int], list[int]]:
+    options = [one.option for one in comparison.options if one.option.is_battery]
+    options += [option for option, _ in comparison.refused]
+    return sorted({one.racks for one in options}), sorted({one.modules for one in options})
+
+
+def _draw_map(ax: Axes, comparison: Comparison, one: MapOf, racks: list[int], modules: list[int]) -> None:
+    table = comparison.table[comparison.table["racks"] > 0]
+    values = table.pivot_table(index="racks", columns="modules", values=one.column, dropna=False)
+    shown = one.factor * values.reindex(index=racks, columns=modules).to_numpy(dtype=float)
+    cmap = RAMP.reversed() if one.less_is_better else RAMP
+    ax.imshow(np.ma.masked_invalid(shown), origin="lower", aspect="auto", cmap=cmap)
+    ax.set_xticks(range(len(modules)), [str(count) for count in modules])
+    ax.set_yticks(range(len(racks)), [str(count) for count in racks])
+    ax.set_xlabel("modules")
+    ax.set_ylabel("racks")
+    ax.set_title(one.title)
+    ax.grid(visible=False)
+    there = {(int(row["racks"]), int(row["modules"])) for _, row in table.iterrows()}
+    low, high = (np.nanmin(shown), np.nanmax(shown)) if np.isfinite(shown).any() else (0.0, 1.0)
+    for y, x in np.ndindex(shown.shape):
+        if (racks[y], modules[x]) not in there:
+            ax.text(x, y, "×", ha="center", va="center", color="#8a949a", fontsize=9)
+        elif shown.size <= MOST_CELLS_WITH_FIGURES:
+            value = shown[y, x]
+            depth = 0.5 if high == low or np.isnan(value) else (value - low) / (high - low)
+            dark = depth < 0.4 if one.less_is_better else depth > 0.6
+            text = "–" if np.isnan(value) else one.form.format(value).replace("-", "−")
+            ax.text(x, y, text, ha="center", va="center", fontsize=7, color="white" if dark else style.LOAD["color"])
+    best = comparison.recommendation
+    if best.is_battery:
+        corner = (modules.index(best.modules) - 0.5, racks.index(best.racks) - 0.5)
+        ax.add_patch(Rectangle(corner, 1, 1, fill=False, edgecolor=MARK, linewidth=2.2, zorder=5, clip_on=False))
+
+
+def draw_frontier(comparison: Comparison, ax: Axes | None = None) -> Axes:
+    """
+    Draw capital against the saving of the first year, and the options that save more than every cheaper one.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+    ax : Axes, optional
+        Where to draw; left out: axes of a new figure.
+
+    Returns
+    -------
+    Axes
+        The axes, ready to be shown or saved.
+    """
+    ax = _axes(ax, height_in=4.3)
+    currency = comparison.inputs.scenario.ask.money.currency
+    table, frontier = comparison.table, comparison.frontier
+    ax.scatter(table["capital"], table["saving"], s=22, color="#9fabb3", label="an option", zorder=2)
+    look = style.IMPORT_AFTER | {"marker": "o", "markersize": 5}
+    ax.plot(frontier["capital"], frontier["saving"], label="saves more than every cheaper one", zorder=3, **look)
+    place = None
+    for _, row in frontier.iterrows():
+        here = np.array(
+            [row["capital"] / max(table["capital"].max(), 1), row["saving"] / max(table["saving"].max(), 1)]
+        )
+        if place is not None and np.abs(here - place).max() < 0.045:
+            continue  # its label would lie on that of the one before
+        place = here
+        words = f"{row['racks']:.0f} × {row['modules']:.0f}" if row["racks"] else "no battery"
+        ax.annotate(words, (row["capital"], row["saving"]), xytext=(-4, 5) if row["capital"] else (6, -8),
+                    textcoords="offset points", fontsize=8, ha="right" if row["capital"] else "left")  # fmt: skip
+    best = table.iloc[0]
+    ring: style.Look = {"facecolors": "none", "edgecolors": MARK, "linewidths": 2.0}
+    ax.scatter([best["capital"]], [best["saving"]], s=120, zorder=4, label="recommended", **ring)
+    ax.set_xlabel(f"capital less grants [{currency}]")
+    ax.set_ylabel(f"saving of the first year [{currency}]")
+    for axis in (ax.xaxis, ax.yaxis):
+        axis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    ax.set_title("What capital saves; labels are racks × modules")
+    ax.legend(loc="lower right")
+    return ax
+
+
+def draw_doubt(comparison: Comparison) -> Figure:
+    """
+    Draw how often each option is best when load, prices, fade and capital cost are drawn, and what the first is worth.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        A comparison with draws.
+
+    Returns
+    -------
+    Figure
+        Two panels.
+
+    Raises
+    ------
+    ValueError
+        If doubt was left out.
+    """
+    doubt, scores = comparison.doubt, comparison.scores
+    if doubt is None or scores is None:
+        raise ValueError("the comparison was made without draws")
+    figure = Figure(figsize=(style.WIDTH_IN, 3.9), layout="constrained")
+    left, right = figure.subplots(1, 2)
+    _draw_shares(left, comparison, doubt)
+    mine = scores[:, comparison.options.index(comparison.best)]
+    draw_distribution(right, mine[np.isfinite(mine)], score_words(comparison))
+    right.set_title(f"{str(comparison.recommendation)[0].upper()}{str(comparison.recommendation)[1:]}")
+    return figure
+
+
+def score_words(comparison: Comparison) -> str:
+    """
+    Return what the score of a comparison's criterion measures, with its unit.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+
+    Returns
+    -------
+    str
+        Words for an axis.
+    """
+    currency = comparison.inputs.scenario.ask.money.currency
+    return {
+        "npv": f"net present value [{currency}]",
+        "payback": "payback, counted down [years]",
+        "irr": "rate of return [share a year]",
+        "saving_per_capital": f"saving per {currency} of capital [1/a]",
+        "saving": f"saving of the first year [{currency}]",
+    }.get(comparison.terms.criterion.name, f"capital, counted down [{currency}]")
+
+
+def draw_distribution(ax: Axes, values: "np.ndarray[tuple[int], np.dtype[np.float64]]", words: str) -> None:
+    """
+    Draw a histogram with its tenth, fiftieth and ninetieth percentile, and the share below zero.
+
+    Parameters
+    ----------
+    ax : Axes
+        Where to draw.
+    values : ndarray of shape (n,)
+        The values.
+    words : str
+        What they are, with the unit.
+    """
+    ax.set_xlabel(words)
+    ax.set_ylabel("draws")
+    if not len(values):
+        ax.text(0.5, 0.5, "no candidate in any draw", transform=ax.transAxes, ha="center")
+        return
+    ax.hist(values, bins=24, **style.CASH_FILL)
+    lower, middle, upper = np.quantile(values, [0.1, 0.5, 0.9])
+    top = ax.get_ylim()[1]
+    ax.set_ylim(0, 1.16 * top)
+    for name, value, dash in (("P10", lower, (0, (1, 1.2))), ("P50", middle, "-"), ("P90", upper, (0, (4, 1.6)))):
+        ax.axvline(value, color=style.STORE["color"], linewidth=1.3, linestyle=dash)
+        ax.annotate(name, (value, 1.06 * top), xytext=(2, 0), textcoords="offset points", fontsize=8)
+    below = float((values < 0).mean())
+    if below > 0:
+        ax.axvline(0, color=MARK, linewidth=1.2)
+    ax.text(0.98, 0.8, f"below 0: {100 * below:.0f} %", transform=ax.transAxes, ha="right", fontsize=8.5)
+    ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}" if np.abs(values).max() > 100 else "{x:,.2f}"))
+    ax.tick_params(axis="x", labelrotation=25 if np.abs(values).max() > 1e4 else 0)
+    ax.grid(visible=False, axis="x")
+
+
+def _draw_shares(ax: Axes, comparison: Comparison, doubt: pd.DataFrame) -> None:
+    shown = doubt[doubt["best_share_frac"] > 0].head(MOST_BARS).iloc[::-1]
+    best = comparison.recommendation
+    options = list(zip(shown["racks"].tolist(), shown["modules"].tolist(), strict=True))
+    names = [f"{r} × {m}" if r else "no battery" for r, m in options]
+    is_first = [one == (best.racks, best.modules) for one in options]
+    bars = ax.barh(names, 100 * shown["best_share_frac"], 0.7, **style.HEALTH_FILL)
+    for bar, first, share in zip(bars, is_first, shown["best_share_frac"], strict=True):
+        if first:
+            bar.set(edgecolor=MARK, linewidth=2.0)
+        ax.annotate(f"{100 * share:.0f} %", (bar.get_width(), bar.get_y() + bar.get_height() / 2), xytext=(4, 0),
+                    textcoords="offset points", va="center", fontsize=8)  # fmt: skip
+    ax.set_xlim(0, 100)
+    ax.set_xlabel(f"share of {len(comparison.draws if comparison.draws is not None else ()):,} draws [%]")
+    ax.set_title("How often an option is best")
+    ax.grid(visible=False, axis="y")
+
+
+def _axes(ax: Axes | None, *, height_in: float) -> Axes:
+    return ax if ax is not None else Figure(figsize=(style.WIDTH_IN, height_in), layout="constrained").subplots()

@@ -1,0 +1,259 @@
+"""A comparison in words and tables."""
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import pandas as pd
+
+from crestfall.study import Comparison
+
+Column = tuple[str, str, Callable[[Any], str]]  # of the table, its head, how a value is written
+MOST_ROWS = 12  # on a terminal; the file has them all
+REFUSED_NAMED = 6  # options of one reason that are named; more are counted
+CRITERION_WORDS = {
+    "npv": "net present value",
+    "payback": "shortest payback",
+    "irr": "rate of return",
+    "saving_per_capital": "saving per capital",
+    "saving": "saving of the first year",
+    "saving_target": "least capital for a saving",
+    "peak_target": "least capital for a peak",
+}
+
+
+def whole(value: float) -> str:
+    """
+    Return a number without decimals, a dash for none.
+
+    Parameters
+    ----------
+    value : float
+        The number.
+
+    Returns
+    -------
+    str
+        The text.
+
+    Examples
+    --------
+    >>> whole(-1234.6), whole(float("nan"))
+    ('−1,235', '–')
+    """
+    return "–" if math.isnan(value) else f"{round(value) + 0:,}".replace("-", "−")
+
+
+def _digits(form: str, factor: float = 1.0) -> Callable[[float], str]:
+    return lambda value: "–" if math.isnan(value) else form.format(factor * value).replace("-", "−")
+
+
+def columns_of(comparison: Comparison) -> list[Column]:
+    """
+    Return the columns that the ranked table is shown with.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+
+    Returns
+    -------
+    list of (str, str, callable)
+        Column of the table, its head, and how a value is written.
+    """
+    currency = comparison.inputs.scenario.ask.money.currency
+    columns: list[Column] = [
+        ("racks", "racks", whole),
+        ("modules", "modules", whole),
+        ("rating_kva", "kVA", whole),
+        ("nominal_kwh", "kWh", whole),
+        ("capital", f"capital {currency}", whole),
+        ("saving", "saving a", whole),
+        ("npv", "NPV", whole),
+        ("irr_frac", "IRR %", _digits("{:.1f}", 100.0)),
+        ("payback_years", "payback a", _digits("{:.1f}")),
+        ("peak_import_kw", "peak kW", _digits("{:,.1f}")),
+        ("self_consumption_frac", "own PV %", _digits("{:.1f}", 100.0)),
+        ("full_cycles", "cycles", whole),
+        ("health_end_frac", "health %", _digits("{:.0f}", 100.0)),
+        ("best_share_frac", "best in %", _digits("{:.0f}", 100.0)),
+    ]
+    table = comparison.table
+    return [column for column in columns if table[column[0]].notna().any()]
+
+
+def table_rows(comparison: Comparison) -> list[tuple[str, ...]]:
+    """
+    Return the ranked table in words, under the heads of `columns_of`.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+
+    Returns
+    -------
+    list of tuple of str
+        Rank, then a cell for each column.
+    """
+    columns = columns_of(comparison)
+    records = comparison.table.reset_index().to_dict("records")
+    return [(str(row["rank"]), *(write(row[name]) for name, _, write in columns)) for row in records]
+
+
+def doubt_words(comparison: Comparison) -> str:
+    """
+    Return how sure the recommendation is, in a sentence.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+
+    Returns
+    -------
+    str
+        The sentence, without a full stop; empty where doubt was left out.
+    """
+    if comparison.draws is None or comparison.doubt is None:
+        return ""
+    share, n = float(comparison.table["best_share_frac"].iloc[0]), len(comparison.draws)
+    what = "load year, prices, fade and capital cost"
+    if comparison.inputs.scenario.ask.life is None:
+        what = "load year, prices and capital cost"
+    text = f"best in {100 * share:.0f} % of {n:,} draws of {what} (seed {comparison.seed})"
+    regret = comparison.regret_when_not_best
+    if regret is None:
+        return text
+    if not math.isfinite(regret):
+        return f"{text}; in some of the others it is no candidate at all"
+    return f"{text}; in the others it gives away {_regret_words(comparison, regret)} on average"
+
+
+def _regret_words(comparison: Comparison, regret: float) -> str:
+    currency = comparison.inputs.scenario.ask.money.currency
+    match comparison.terms.criterion.name:
+        case "payback":
+            return f"{regret:.1f} years"
+        case "irr":
+            return f"{100 * regret:.1f} points"
+        case "saving_per_capital":
+            return f"{regret:.3f} {currency} a year for each {currency} spent"
+        case "saving":
+            return f"{whole(regret)} {currency} a year"
+        case _:
+            return f"{whole(regret)} {currency}"
+
+
+def steps_words(comparison: Comparison) -> list[tuple[str, ...]]:
+    """
+    Return what one step from the recommendation brings: at most and truly.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+
+    Returns
+    -------
+    list of tuple of str
+        Step, at most, as planned, on the bill, capital, net present value; for steps to and from the recommendation.
+    """
+    rows = []
+    for step in comparison.steps:
+        if comparison.recommendation not in (step.smaller.option, step.larger.option):
+            continue
+        figures = (step.saving_at_most, step.saving_planned, step.saving, step.capital, step.npv)
+        rows.append((f"{step.smaller.option} → {step.larger.option}", *map(whole, figures)))
+    return rows
+
+
+STEPS_HEAD = ("step", "at most", "planned", "on the bill", "capital", "NPV")
+
+
+def refused_words(comparison: Comparison) -> list[str]:
+    """
+    Return why options cannot be had, those with one reason together.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+
+    Returns
+    -------
+    list of str
+        A line for each reason.
+    """
+    lines = []
+    for why, part in comparison.refused_frame().groupby("reason", sort=False):
+        names = [f"{row.racks} × {row.modules}" for row in part.itertuples()]
+        more = f" and {len(names) - REFUSED_NAMED} more" if len(names) > REFUSED_NAMED else ""
+        lines.append(f"{', '.join(names[:REFUSED_NAMED])}{more}: {why}")
+    return lines
+
+
+def compare_text(comparison: Comparison) -> str:
+    """
+    Return a comparison for a terminal: answer, ranked table, steps, refused options.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+
+    Returns
+    -------
+    str
+        Lines that fit one screen; the files hold the whole table.
+    """
+    ask, best = comparison.inputs.scenario.ask, comparison.recommendation
+    rows, heads = table_rows(comparison), ("rank", *(head for _, head, _ in columns_of(comparison)))
+    none = [row for row, (_, one) in zip(rows, comparison.table.iterrows(), strict=True) if not one["racks"]]
+    shown = rows[:MOST_ROWS]
+    if none[0] not in shown:
+        shown = [*shown[:-1], none[0]]
+    years = "first year" if ask.life is None else f"{ask.life.horizon_years} years of life"
+    ranked = CRITERION_WORDS[comparison.terms.criterion.name]
+    lines = [
+        f"{ask.site.name}   {len(comparison.options)} options, {years}, {_policy_words(ask.policy)}",
+        f"recommended by {ranked}: {best}",
+        f"  {comparison.reason}",
+        *(f"  {words}" for words in [doubt_words(comparison)] if words),
+        *(f"  note: {words}" for words in [comparison.note] if words),
+        "",
+        *_aligned([heads, *shown]),
+        *([f"  … {len(rows) - len(shown)} more in the table"] if len(rows) > len(shown) else []),
+    ]
+    if steps := steps_words(comparison):
+        lines += ["", "  one step [first year, wear counted but on the bill; NPV]", *_aligned([STEPS_HEAD, *steps])]
+    if comparison.refused:
+        lines += ["", "  cannot be had (racks × modules)", *(f"  {words}" for words in refused_words(comparison))]
+    return "\n".join(lines)
+
+
+def _policy_words(policy: str) -> str:
+    return "by hindsight: a ceiling" if policy == "hindsight" else f"by {policy}"
+
+
+def _aligned(rows: list[tuple[str, ...]]) -> list[str]:
+    widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
+    return ["  " + "  ".join(f"{cell:>{width}}" for cell, width in zip(row, widths, strict=True)) for row in rows]
+
+
+def written_table(table: pd.DataFrame) -> str:
+    """
+    Return a table as CSV.
+
+    Parameters
+    ----------
+    table : DataFrame
+        The table.
+
+    Returns
+    -------
+    str
+        The text, the same for the same table.
+    """
+    return str(table.to_csv(float_format="%.6f", lineterminator="\n"))

@@ -1,0 +1,195 @@
+"""Every option of a catalogue at one site, through its whole life, ranked; and how sure the choice is."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from crestfall.errors import CrestfallError, InputError, KeyedError
+from crestfall.plant import Option
+from crestfall.scenario import Scenario
+from crestfall.series import years_of_load
+from crestfall.study._comparison import Comparison
+from crestfall.study._doubt import Terms, draw, scores
+from crestfall.study._executor import Executor, Processes, Rate, ThisProcess
+from crestfall.study._inputs import Inputs, prepare, with_option
+from crestfall.study._option_figures import OptionFigures, OptionsJob, OtherLoad, without_option
+from crestfall.study._options_asked import options_asked
+from crestfall.study._ranking import Criterion, CriterionName
+from crestfall.study._result import Result
+from crestfall.study._run import OnStage
+from crestfall.study._run import run as first_year
+
+DEFAULT_DRAWS = 256
+DAYS_DRAWN_ANEW = 3  # years of load beside the one of the data; each is one more schedule of each option
+# What the options' keys mean to the study as a whole; whatever else is wrong holds for all options alike.
+OF_ONE_OPTION = (("option",), ("backup",), ("life", "end_of_life", "additions"))
+
+
+def compare(
+    scenario: Scenario,
+    *,
+    racks: Sequence[int] | None = None,
+    modules: Sequence[int] | None = None,
+    criterion: CriterionName | None = None,
+    target: float | None = None,
+    pair: tuple[Option, Option] | None = None,
+    draws: int = DEFAULT_DRAWS,
+    seed: int = 1,
+    workers: int | None = None,
+    on_stage: OnStage | None = None,
+    is_stopped: Callable[[], bool] | None = None,
+) -> Comparison:
+    """
+    Study every option through its whole life, rank them, and say how sure the first one is.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The site; the option that it names is left aside.
+    racks, modules : sequence of int, optional
+        Numbers to combine; left out: all that the catalogue allows.
+    criterion : str, optional
+        npv, payback, irr, saving_per_capital, saving, saving_target or peak_target; left out: npv where the scenario
+        has a life and a discount rate, else saving.
+    target : float, optional
+        For saving_target the yearly saving, for peak_target the highest import [kW], reached at least capital.
+    pair : tuple of Option, optional
+        Two options to be shown side by side; left out: the best with the fewest and with the most racks.
+    draws : int, default=256
+        How often load year, prices, fade and capital cost are drawn anew; 0 leaves doubt out.
+    seed : int, default=1
+        Start of the random numbers.
+    workers : int, optional
+        Processes; left out: one for each core, 0: all in this process.
+    on_stage : callable, optional
+        Called with what is being done.
+    is_stopped : callable, optional
+        Whether to stop; looked for between options.
+
+    Returns
+    -------
+    Comparison
+        All options, ranked.
+
+    Raises
+    ------
+    InputError
+        If data, tariff, catalogue or a wish cannot be used.
+    KeyboardInterrupt
+        If it was stopped.
+    """
+    tell = on_stage or (lambda _: None)
+    tell("reading data, tariff and catalogue")
+    chosen, note = _criterion(scenario, criterion, target)
+    allowed, refused = options_asked(scenario.catalogue, racks, modules)
+    for one in pair or ():
+        if one.is_battery and one not in allowed:
+            raise InputError(f"pair: {one} is not among the options that are compared\n    choose two that are")
+    inputs = prepare(without_option(scenario))
+    _check_common(inputs, allowed)
+    others = _other_loads(scenario, seed) if draws else ()
+    executor: Executor = ThisProcess() if workers == 0 else Processes(workers)
+    found = _studied(executor, OptionsJob(scenario, others), [Option(0, 0), *allowed], tell, is_stopped)
+    can = tuple(one for one in found if one.refusal is None)
+    refused += [(one.option, one.refusal) for one in found if one.refusal is not None]
+    tell("weighing what is not known")
+    terms = _terms(inputs, can, chosen)
+    drawn = draw(draws, 1 + len(others), seed) if draws else None
+    comparison = Comparison(
+        inputs=inputs,
+        options=can,
+        refused=tuple(sorted(refused)),
+        terms=terms,
+        note=note,
+        loads=("as in the data", *(one.name for one in others)),
+        draws=drawn,
+        scores=None if drawn is None else scores(can, drawn, terms),
+        seed=seed,
+    )
+    tell("studying the pair")
+    return replace(comparison, pair=_pair(comparison, pair))
+
+
+def _criterion(scenario: Scenario, name: CriterionName | None, target: float | None) -> tuple[Criterion, str]:
+    """Return the criterion, and what has to be said about it."""
+    ask = scenario.ask
+    lacks = [
+        what
+        for what, there in (("life", ask.life), ("money.discount", ask.money.discount))
+        if there is None and (what == "life" or name in (None, "npv"))
+    ]
+    hurdle = 0.0 if ask.money.discount is None else ask.money.discount.rate_frac
+    if name is None and lacks:
+        note = f"the scenario has no {' and no '.join(lacks)}, so options are ranked by the saving of the first year"
+        return Criterion(name="saving", target=target), f"{note}; what they cost decides nothing"
+    if name in ("npv", "irr") and lacks:
+        raise InputError(
+            f"criterion {name}: the scenario has no {' and no '.join(lacks)}\n"
+            f"    add {'it' if len(lacks) == 1 else 'both'}, or rank by payback, saving or saving_per_capital"
+        )
+    return Criterion(name=name or "npv", target=target, hurdle_frac=hurdle), ""
+
+
+def _check_common(inputs: Inputs, allowed: Sequence[Option]) -> None:
+    """Raise for what is wrong with all options alike before any is studied."""
+    try:
+        with_option(inputs, allowed[0])
+    except KeyedError as error:
+        if not any(error.key[: len(key)] == key for key in OF_ONE_OPTION):
+            raise inputs.scenario.located(error) from None
+
+
+def _other_loads(scenario: Scenario, seed: int) -> tuple[OtherLoad, ...]:
+    others = [month for month in years_of_load(scenario) if month != scenario.ask.site.first_month]
+    if others and scenario.ask.site.first_month is not None:
+        return tuple(OtherLoad(f"year from {month}", first_month=month) for month in others)
+    seeds = np.random.SeedSequence(seed).generate_state(DAYS_DRAWN_ANEW).tolist()
+    return tuple(OtherLoad(f"days drawn anew, {at}", seed=one) for at, one in enumerate(seeds, start=1))
+
+
+def _studied(
+    executor: Executor, job: OptionsJob, options: list[Option], tell: OnStage, is_stopped: Callable[[], bool] | None
+) -> list[OptionFigures]:
+    rate, found = Rate(len(options)), [OptionFigures(option=option) for option in options]
+    tell(f"studying {len(options)} options")
+    for done in executor.run(job, options, is_stopped=is_stopped or (lambda: False)):
+        if done.is_bug:
+            text = f"{options[done.place]}: {done.failure}; this is a bug, please report it\n{done.details}"
+            raise CrestfallError(text)
+        rate.done += 1
+        figures = done.value
+        if done.failure is not None:
+            figures = OptionFigures(option=options[done.place], refusal=done.failure)
+        found[done.place] = figures
+        tell(rate.words("options"))
+    if rate.done < len(options):
+        raise KeyboardInterrupt
+    return found
+
+
+def _terms(inputs: Inputs, options: Sequence[OptionFigures], criterion: Criterion) -> Terms:
+    life = inputs.scenario.ask.life
+    return Terms(
+        money=inputs.scenario.ask.money,
+        plan=None if life is None else life.end_of_life,
+        end_health_frac=inputs.scenario.catalogue.rack.end_of_life_health_frac,
+        groups={line: group for rates in inputs.contracts for line, group in rates.line_groups.items()},
+        criterion=criterion,
+    )
+
+
+def _pair(comparison: Comparison, asked: tuple[Option, Option] | None) -> tuple[Result, Result] | None:
+    """Study the first year of both options again, with all that figures need."""
+    pair = asked or comparison.ends()
+    if pair is None:
+        return None
+    both = []
+    for option in pair:
+        figures = comparison.figures(option)
+        if figures is None:
+            return None  # one of them cannot be had, which the result says
+        inputs = with_option(comparison.inputs, option)
+        result = first_year(inputs.scenario, inputs=inputs)
+        both.append(replace(result, life=figures.life))
+    return both[0], both[1]

@@ -1,0 +1,315 @@
+"""What a comparison found: the ranked table, the choice with its reason, and how sure it is."""
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from crestfall.plant import Option
+from crestfall.study._doubt import Terms
+from crestfall.study._inputs import Inputs
+from crestfall.study._option_figures import OptionFigures
+from crestfall.study._ranking import Worth
+from crestfall.study._reason import reason
+from crestfall.study._result import Result
+from crestfall.study._steps import MARGINAL_COLUMNS, Step, steps_between
+
+COMPARE_SCHEMA = "crestfall-compare/1"
+TABLE_COLUMNS = (
+    "racks",
+    "modules",
+    "rating_kva",
+    "nominal_kwh",
+    "usable_kwh",
+    "capital",
+    "saving",
+    "npv",
+    "irr_frac",
+    "payback_years",
+    "discounted_payback_years",
+    "saving_per_capital",
+    "bill_with",
+    "peak_import_kw",
+    "self_consumption_frac",
+    "full_cycles",
+    "health_end_frac",
+    "last_year_in_use",
+    "racks_bought",
+    "warranty_breach_year",
+    "at_most_rack",
+    "at_most_module",
+    "score",
+    "best_share_frac",
+)
+DOUBT_COLUMNS = ("racks", "modules", "best_share_frac", "mean_regret", "regret_p90", "worst_regret")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Comparison:
+    """All options at one site, ranked.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The site without a battery.
+    options : tuple of OptionFigures
+        Options that can be had, no battery first.
+    refused : tuple of (Option, str)
+        The others, with the reason.
+    terms : Terms
+        Criterion, money, and what is done about fade.
+    note : str
+        What has to be said about the criterion; empty for nothing.
+    loads : tuple of str
+        Years of load, the first being that of the data.
+    draws : DataFrame or None
+        What was drawn; None where doubt was left out.
+    scores : ndarray of shape (n_draws, n_options) or None
+        How good each option is in each draw.
+    seed : int
+        Start of the random numbers.
+    pair : tuple of Result or None
+        Two options side by side.
+    """
+
+    inputs: Inputs
+    options: tuple[OptionFigures, ...]
+    refused: tuple[tuple[Option, str], ...]
+    terms: Terms
+    note: str
+    loads: tuple[str, ...]
+    draws: pd.DataFrame | None
+    scores: NDArray[np.float64] | None
+    seed: int
+    pair: tuple[Result, Result] | None = None
+
+    def figures(self, option: Option) -> OptionFigures | None:
+        """Return what is known of an option; None where it cannot be had or was not asked for."""
+        return next((one for one in self.options if one.option == option), None)
+
+    @cached_property
+    def table(self) -> pd.DataFrame:
+        """A row for each option that can be had, the best first: `TABLE_COLUMNS`, indexed by rank from 1."""
+        rows = [self._row(at, one) for at, one in enumerate(self.options)]
+        frame = pd.DataFrame(rows, columns=list(TABLE_COLUMNS))
+        # Where the criterion sees no difference, the cheaper one; then no battery, which costs nothing.
+        order = np.lexsort([frame["modules"], frame["racks"], frame["capital"], -frame["score"]])
+        return frame.iloc[order].set_index(pd.RangeIndex(1, len(frame) + 1, name="rank"))
+
+    @property
+    def recommendation(self) -> Option:
+        """The first of the table."""
+        first = self.table.iloc[0]
+        return Option(int(first["racks"]), int(first["modules"]))
+
+    @property
+    def best(self) -> OptionFigures:
+        """What is known of the recommendation."""
+        figures = self.figures(self.recommendation)
+        assert figures is not None  # noqa: S101 -- tells the type checker; the table is made of them
+        return figures
+
+    @cached_property
+    def steps(self) -> tuple[Step, ...]:
+        """Each step from an option to the next larger one with more racks, or with more modules."""
+        return steps_between(self.options, self.terms.money)
+
+    @property
+    def marginals(self) -> pd.DataFrame:
+        """What the next rack and the next module bring: at most by the optimum's own prices, and truly."""
+        return pd.DataFrame([step.row() for step in self.steps], columns=list(MARGINAL_COLUMNS))
+
+    @property
+    def reason(self) -> str:
+        """Why the recommendation is one, in a sentence."""
+        second = self.table.iloc[1] if len(self.table) > 1 else None
+        runner_up = None if second is None else self.figures(Option(int(second["racks"]), int(second["modules"])))
+        return reason(self.best, runner_up, self.steps, self.terms, self.inputs.scenario.ask.money.currency)
+
+    @property
+    def frontier(self) -> pd.DataFrame:
+        """The options that save more than every cheaper one, the cheapest first; `TABLE_COLUMNS`."""
+        frame = self.table.sort_values(["capital", "saving"], ascending=[True, False])
+        before = frame["saving"].cummax().shift(fill_value=-np.inf)
+        return frame[frame["saving"] > before]
+
+    @cached_property
+    def doubt(self) -> pd.DataFrame | None:
+        """How often each option is best, and what is given away by choosing it: `DOUBT_COLUMNS`; None without draws."""
+        if self.scores is None:
+            return None
+        best, regret = _is_best(self.scores), regrets(self.scores)
+        rows = [
+            (
+                one.option.racks,
+                one.option.modules,
+                float(best[:, at].mean()),
+                float(regret[:, at].mean()),
+                float(np.quantile(regret[:, at], 0.9, method="inverted_cdf")),
+                float(regret[:, at].max()),
+            )
+            for at, one in enumerate(self.options)
+        ]
+        frame = pd.DataFrame(rows, columns=list(DOUBT_COLUMNS))
+        return frame.sort_values(["best_share_frac", "mean_regret"], ascending=[False, True], ignore_index=True)
+
+    @property
+    def regret_when_not_best(self) -> float | None:
+        """Mean of what the recommendation gives away in the draws in which it is not best; None if it always is."""
+        if self.scores is None:
+            return None
+        at = self.options.index(self.best)
+        lost = ~_is_best(self.scores)[:, at]
+        return float(regrets(self.scores)[lost, at].mean()) if lost.any() else None
+
+    def ends(self) -> tuple[Option, Option] | None:
+        """Return the best options with the fewest and with the most racks; None where there are no two."""
+        frame = self.table[self.table["racks"] > 0]
+        few, many = (frame[frame["racks"] == count] for count in (frame["racks"].min(), frame["racks"].max()))
+        if len(frame) < 2:
+            return None
+        if few is many or few.index[0] == many.index[0]:
+            few, many = frame.iloc[[0]], frame.iloc[[-1]]
+        first, second = (Option(int(one["racks"].iloc[0]), int(one["modules"].iloc[0])) for one in (few, many))
+        return first, second
+
+    def refused_frame(self) -> pd.DataFrame:
+        """Return the options that cannot be had: racks, modules, reason."""
+        rows = [(option.racks, option.modules, why) for option, why in self.refused]
+        return pd.DataFrame(rows, columns=["racks", "modules", "reason"])
+
+    def years_frame(self) -> pd.DataFrame:
+        """Return every year of every option's life: racks_of_option, modules, year, and the columns of a life."""
+        parts = [
+            one.life.years_frame().reset_index().assign(racks_of_option=one.option.racks, modules=one.option.modules)
+            for one in self.options
+            if one.life is not None
+        ]
+        if not parts:
+            return pd.DataFrame()
+        frame = pd.concat(parts, ignore_index=True)
+        first = ["racks_of_option", "modules", "year"]
+        return frame[[*first, *(name for name in frame.columns if name not in first)]]
+
+    def summary(self) -> dict[str, Any]:
+        """Return the figures of the comparison, ready for JSON; equal inputs give equal figures."""
+        import crestfall
+
+        ask, doubt = self.inputs.scenario.ask, self.doubt
+        return {
+            "schema": COMPARE_SCHEMA,
+            "crestfall": crestfall.__version__,
+            "scenario_hash": self.inputs.scenario.fingerprint(),
+            "site": ask.site.name,
+            "currency": ask.money.currency,
+            "policy": ask.policy,
+            "horizon_years": None if ask.life is None else ask.life.horizon_years,
+            "criterion": self.terms.criterion.name,
+            "target": self.terms.criterion.target,
+            "note": self.note,
+            "recommendation": {"racks": self.recommendation.racks, "modules": self.recommendation.modules},
+            "reason": self.reason,
+            "options": _records(self.table.reset_index()),
+            "refused": _records(self.refused_frame()),
+            "steps": _records(self.marginals),
+            "frontier": _records(self.frontier[["racks", "modules", "capital", "saving"]]),
+            "doubt": None
+            if doubt is None
+            else {
+                "draws": None if self.draws is None else len(self.draws),
+                "seed": self.seed,
+                "loads": list(self.loads),
+                "best_share_frac": float(self.table["best_share_frac"].iloc[0]),
+                "regret_when_not_best": self.regret_when_not_best,
+                "options": _records(doubt),
+            },
+        }
+
+    def _row(self, at: int, one: OptionFigures) -> dict[str, Any]:
+        returns = None if one.life is None else one.life.appraisal.without_debt
+        capital = 0.0 if one.capital is None else one.capital.net
+        more = {step.part: step.saving for step in one.at_most}
+        known = {} if one.life is None else _of_life(one)
+        best = None if self.scores is None else float(_is_best(self.scores)[:, at].mean())
+        return {
+            "racks": one.option.racks,
+            "modules": one.option.modules,
+            "rating_kva": one.rating_kva,
+            "nominal_kwh": one.nominal_kwh,
+            "usable_kwh": one.usable_kwh,
+            "capital": capital,
+            "saving": one.saving,
+            "npv": one.npv,
+            "irr_frac": _single(returns.irr_frac) if returns is not None else np.nan,
+            "payback_years": _or_nan(one.payback_years),
+            "discounted_payback_years": _or_nan(None if returns is None else returns.discounted_payback_years),
+            "saving_per_capital": one.saving / capital if capital > 0 else np.nan,
+            "bill_with": one.bill_with,
+            "peak_import_kw": one.peak_import_kw,
+            "self_consumption_frac": one.self_consumption_frac,
+            "full_cycles": one.full_cycles,
+            "at_most_rack": more.get("rack", np.nan),
+            "at_most_module": more.get("module", np.nan),
+            "score": self.terms.criterion.score(worth_as_computed(one)),
+            "best_share_frac": _or_nan(best),
+            **known,
+        }
+
+
+def worth_as_computed(one: OptionFigures) -> Worth:
+    """Return what a criterion looks at, from an option's own figures."""
+    returns = None if one.life is None else one.life.appraisal.without_debt
+    return Worth(
+        is_battery=one.option.is_battery,
+        capital=0.0 if one.capital is None else one.capital.net,
+        saving=one.saving,
+        npv=one.npv,
+        irr_frac=np.nan if returns is None else _single(returns.irr_frac),
+        payback_years=math.inf if one.payback_years is None else one.payback_years,
+        peak_import_kw=one.peak_import_kw,
+    )
+
+
+def regrets(scores: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what each option gives away in each draw against the best one; infinite where it is no candidate."""
+    best = scores.max(axis=1, keepdims=True)
+    is_best = scores == best  # where there is no candidate, none is ahead
+    return np.where(is_best, 0.0, best - np.where(is_best, 0.0, scores))
+
+
+def _is_best(scores: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Return which option is best in each draw: the first of those that are equally good."""
+    first = scores.argmax(axis=1)
+    return np.asarray(first[:, None] == np.arange(scores.shape[1]))
+
+
+def _of_life(one: OptionFigures) -> dict[str, Any]:
+    assert one.life is not None  # noqa: S101 -- tells the type checker
+    used = [year for year in one.life.years if year.racks]
+    return {
+        "health_end_frac": used[-1].health_end_frac if used else np.nan,
+        "last_year_in_use": one.life.last_year_in_use,
+        "racks_bought": sum(year.racks_bought for year in one.life.years),
+        "warranty_breach_year": _or_nan(one.life.year_of_breach),
+    }
+
+
+def _single(rates: tuple[float, ...]) -> float:
+    return rates[0] if len(rates) == 1 else np.nan
+
+
+def _or_nan(value: float | None) -> float:
+    return np.nan if value is None else value
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return rows for JSON, which knows neither NaN nor infinity."""
+
+    def known(value: Any) -> Any:
+        return None if isinstance(value, float) and not math.isfinite(value) else value
+
+    return [{str(name): known(value) for name, value in row.items()} for row in frame.to_dict("records")]

@@ -1,0 +1,248 @@
+"""What a comparison knows of one option: its first year, its life, and the same in years that might have come."""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from crestfall.ageing import worn_plant
+from crestfall.errors import InfeasibleError, InputError, KeyedError, dotted
+from crestfall.finance import CapitalCost, capital_breakdown, simple_payback_years
+from crestfall.plant import Option
+from crestfall.scenario import Scenario
+from crestfall.scenario.scenario_file import OptionChoice
+from crestfall.study._draws import days_drawn_anew
+from crestfall.study._inputs import Inputs, prepare, with_option
+from crestfall.study._life import life_of
+from crestfall.study._life_result import Life
+from crestfall.study._money import line_savings
+from crestfall.study._neighbours import AtMost, at_most
+from crestfall.study._result import Before, Case
+from crestfall.study._run import headline_case, reference_of
+from crestfall.study._shared import Shared
+
+WORN_FRAC = 0.1  # of their energy that racks have lost in the trial of what fade costs
+LineSavings = dict[str, float]
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OptionFigures:
+    """What a comparison knows of one option.
+
+    Parameters
+    ----------
+    option : Option
+        Racks and modules.
+    refusal : str or None
+        Why it cannot be had; None where it can, and all else is known.
+    rating_kva, nominal_kwh, usable_kwh : float
+        What it is when new.
+    capital : CapitalCost or None
+        What it costs.
+    bill_without, bill_with : float
+        Bills of the first year, under the best contract without the battery and with it.
+    line_savings : dict of str to float
+        What it saves on each line in the first year.
+    contract : str
+        Title of the contract that it is billed by in the first year.
+    objective : float
+        Running cost of the first year's plan, wear included.
+    full_cycles : float
+        Equivalent full cycles of the first year.
+    peak_import_kw : float
+        Highest import of the first year [kW].
+    self_consumption_frac : float
+        Share of the PV that is neither exported nor held back; NaN without PV.
+    at_most : tuple of AtMost
+        What one part more would save at the most, where the policy is the optimum.
+    payback_years : float or None
+        Of the life, or capital over the first year's saving where there is none.
+    life : Life or None
+        Every year, where the scenario asks for it.
+    other_years : tuple of (dict of str to float) or None
+        Savings by line in each other year of load; None where no schedule keeps the limits.
+    worn_savings : dict of str to float or None
+        Savings by line of the first year with racks that have lost `WORN_FRAC`; None where there is no life.
+    """
+
+    option: Option
+    refusal: str | None = None
+    rating_kva: float = 0.0
+    nominal_kwh: float = 0.0
+    usable_kwh: float = 0.0
+    capital: CapitalCost | None = None
+    bill_without: float = np.nan
+    bill_with: float = np.nan
+    line_savings: LineSavings = field(default_factory=dict)
+    contract: str = ""
+    objective: float = np.nan
+    full_cycles: float = 0.0
+    peak_import_kw: float = np.nan
+    self_consumption_frac: float = np.nan
+    at_most: tuple[AtMost, ...] = ()
+    payback_years: float | None = None
+    life: Life | None = None
+    other_years: tuple[LineSavings | None, ...] = ()
+    worn_savings: LineSavings | None = None
+
+    @property
+    def saving(self) -> float:
+        """What it saves in the first year."""
+        return self.bill_without - self.bill_with
+
+    @property
+    def npv(self) -> float:
+        """Net present value without debt; NaN where there is none."""
+        if not self.option.is_battery:
+            return 0.0
+        npv = None if self.life is None else self.life.appraisal.without_debt.npv
+        return np.nan if npv is None else npv
+
+
+@dataclass(frozen=True, slots=True)
+class OtherLoad:
+    """A year of load that might have come instead.
+
+    Parameters
+    ----------
+    name : str
+        What it is.
+    seed : int or None
+        Start of the random numbers by which the days of the data are drawn anew.
+    first_month : str or None
+        First month of another year of the data, where they hold several.
+    """
+
+    name: str
+    seed: int | None = None
+    first_month: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class OptionsJob:
+    """Studies one option after the other at one site.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The site and what is asked of the battery; its option is left aside.
+    others : tuple of OtherLoad
+        Other years of load.
+    """
+
+    scenario: Scenario
+    others: tuple[OtherLoad, ...] = ()
+
+    def function(self) -> "_Site":
+        """Return the function of an option."""
+        return _Site(self.scenario, self.others)
+
+
+class _Site:
+    """A site with all data read; called with an option."""
+
+    def __init__(self, scenario: Scenario, others: tuple[OtherLoad, ...]) -> None:
+        shared = Shared()
+        bare = without_option(scenario)
+        self.inputs = prepare(bare, shared=shared)
+        self.reference = reference_of(self.inputs)
+        self.others = [(other, reference_of(other)) for other in (self._other(bare, one) for one in others)]
+
+    def _other(self, scenario: Scenario, other: OtherLoad) -> Inputs:
+        if other.seed is not None:
+            return replace(self.inputs, series=days_drawn_anew(self.inputs.series, other.seed))
+        site = scenario.ask.site.model_copy(update={"first_month": other.first_month})
+        changed = replace(scenario, ask=scenario.ask.model_copy(update={"site": site}))
+        return prepare(changed, shared=self.inputs.shared)
+
+    def __call__(self, option: Option) -> OptionFigures:
+        if not option.is_battery:
+            return self._no_battery()
+        try:
+            inputs = with_option(self.inputs, option)
+            return self._studied(inputs)
+        except KeyedError as error:
+            return OptionFigures(option=option, refusal=refusal_of(error))
+        except (InfeasibleError, InputError) as error:
+            return OptionFigures(option=option, refusal=str(error).splitlines()[0])
+
+    def _no_battery(self) -> OptionFigures:
+        total = self.reference.bill_total
+        return OptionFigures(
+            option=Option(0, 0),
+            capital=CapitalCost(**dict.fromkeys(CapitalCost.__slots__, 0.0)),
+            bill_without=total,
+            bill_with=total,
+            peak_import_kw=float(self.reference.import_kw.max()),
+            self_consumption_frac=_self_consumption(self.inputs, self.reference.export_kw, self.reference.curtailed_kw),
+            other_years=tuple({} for _ in self.others),
+        )
+
+    def _studied(self, inputs: Inputs) -> OptionFigures:
+        case, plant = headline_case(inputs), inputs.plant
+        life = None if inputs.scenario.ask.life is None else life_of(inputs)
+        capital = capital_breakdown(plant, inputs.scenario.catalogue, inputs.scenario.ask.money)
+        simple = simple_payback_years(capital.net, self.reference.bill_total - case.bill_total)
+        return OptionFigures(
+            option=plant.option,
+            rating_kva=plant.rating_kva,
+            nominal_kwh=plant.nominal_kwh,
+            usable_kwh=plant.usable_kwh,
+            capital=capital,
+            bill_without=self.reference.bill_total,
+            bill_with=case.bill_total,
+            line_savings=line_savings(self.reference, case),
+            contract=case.rates.title,
+            objective=case.schedule.objective,
+            full_cycles=case.use.equivalent_full_cycles,
+            peak_import_kw=float(case.readings.import_kw.max()),
+            self_consumption_frac=_self_consumption(inputs, case.replayed.export_kw, case.replayed.curtailed_kw),
+            at_most=at_most(inputs, case.rates, case.schedule) if case.policy == "hindsight" else (),
+            payback_years=simple if life is None else life.appraisal.without_debt.payback_years,
+            life=life,
+            other_years=tuple(self._in(other, reference, plant.option) for other, reference in self.others),
+            worn_savings=None if life is None else line_savings(self.reference, self._worn(inputs)),
+        )
+
+    def _in(self, other: Inputs, reference: Before, option: Option) -> LineSavings | None:
+        """Return what an option saves in another year of load."""
+        try:
+            return line_savings(reference, headline_case(with_option(other, option)))
+        except InfeasibleError:
+            return None
+
+    def _worn(self, inputs: Inputs) -> Case:
+        """Return the first year with worn racks."""
+        health_frac = 1 - WORN_FRAC
+        plant = worn_plant(inputs.plant, health_frac=health_frac)
+        return headline_case(replace(inputs, plant=plant, health_frac=health_frac))
+
+
+def without_option(scenario: Scenario) -> Scenario:
+    """
+    Return a scenario whose option is no battery: what stands there decides nothing in a comparison.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The scenario.
+
+    Returns
+    -------
+    Scenario
+        The same with 0 racks and 0 modules.
+    """
+    return replace(scenario, ask=scenario.ask.model_copy(update={"option": OptionChoice(racks=0, modules=0)}))
+
+
+def _self_consumption(inputs: Inputs, export_kw: FloatArray, curtailed_kw: FloatArray) -> float:
+    pv = float(inputs.series.pv_kw.sum())
+    return 1 - float(export_kw.sum() + curtailed_kw.sum()) / pv if pv > 0 else np.nan
+
+
+def refusal_of(error: KeyedError) -> str:
+    """Return in one line why an option cannot be had."""
+    if error.key[:1] == ("option",):
+        return f"it takes {error.expected}"
+    return f"{dotted(error.key)}: found {error.found}, expected {error.expected}"

@@ -1,0 +1,67 @@
+"""What the cases of one process have in common: interval data read once, tariffs laid out once."""
+
+from collections import OrderedDict
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TypeVar
+
+import pandas as pd
+
+from crestfall.scenario import Scenario, TariffSheet
+from crestfall.series import SiteSeries, read_site_series
+from crestfall.tariff import Rates, rates_on
+
+T = TypeVar("T")
+MOST_SERIES = 8  # a year of quarter hours takes about a megabyte
+MOST_TARIFFS = 48  # of a few megabytes each: a horizon of 40 years, and some to choose from
+
+
+@dataclass(slots=True)
+class Shared:
+    """Interval data and laid out tariffs, kept until they change.
+
+    A key is everything that the content depends on, with size and time of the files, so that a file that changes while
+    a session lasts is read again.
+    """
+
+    _series: "OrderedDict[Hashable, SiteSeries]" = field(default_factory=OrderedDict, repr=False)
+    _rates: "OrderedDict[Hashable, Rates]" = field(default_factory=OrderedDict, repr=False)
+
+    def series(self, scenario: Scenario) -> SiteSeries:
+        """Return the interval data of a scenario."""
+        ask = scenario.ask
+        support = "" if ask.reactive_support is None else ask.reactive_support.model_dump_json()
+        files = [path for name, path in scenario.input_files().items() if name.startswith(("site.", "reactive_"))]
+        key = (scenario.path.parent, ask.site.model_dump_json(), support, *map(_state, files))
+        return _kept(self._series, key, MOST_SERIES, lambda: read_site_series(scenario))
+
+    def rates(
+        self, sheets: Sequence[TariffSheet], start: pd.DatetimeIndex, step_h: float, *, like: Rates | None = None
+    ) -> Rates:
+        """Return tariff sheets laid on a time axis; `like` is any contract on it, whose calendar is taken over."""
+        axis = (start[0], start[-1], str(start.tz), len(start), step_h)
+        key = (axis, *map(_sheet_key, sheets))
+        return _kept(self._rates, key, MOST_TARIFFS, lambda: rates_on(sheets, start, step_h=step_h, like=like))
+
+
+def _kept(store: "OrderedDict[Hashable, T]", key: Hashable, most: int, make: Callable[[], T]) -> T:
+    """Return what is kept under a key, or make and keep it; what was asked for longest ago goes first."""
+    if key not in store:
+        store[key] = make()
+        while len(store) > most:
+            store.popitem(last=False)
+    store.move_to_end(key)
+    return store[key]
+
+
+def _sheet_key(sheet: TariffSheet) -> Hashable:
+    return sheet.document, sheet.folder, sheet.file.model_dump_json(), *map(_state, sheet.price_files)
+
+
+def _state(path: Path) -> Hashable:
+    try:
+        found = path.stat()
+    except OSError:
+        return path, None  # the reader says what is wrong with it
+    return path, found.st_size, found.st_mtime_ns

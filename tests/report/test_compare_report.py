@@ -1,0 +1,146 @@
+"""A comparison in words, tables, figures and files: what is shown is what was found."""
+
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from compared_site import LIVING, joinery, shared_comparison
+from crestfall import cli
+from crestfall.report import compare_text, draw_doubt, draw_frontier, draw_maps, fill_comparison
+from crestfall.report._compare_figures import maps_of
+from crestfall.report._compare_text import doubt_words, refused_words
+
+
+@pytest.fixture(scope="module")
+def found():
+    return shared_comparison()
+
+
+@pytest.fixture(scope="module")
+def folder(found, tmp_path_factory):
+    """The files of that comparison."""
+    folder = tmp_path_factory.mktemp("out")
+    fill_comparison(found, folder)
+    return folder
+
+
+def test_the_screen_names_the_recommendation_its_reason_and_how_sure_it_is(found):
+    text = compare_text(found)
+    assert "recommended by net present value: 2 racks, 1 module\n" in text
+    assert found.reason in text
+    share, regret = found.table["best_share_frac"].iloc[0], found.regret_when_not_best
+    assert doubt_words(found) == (
+        f"best in {100 * share:.0f} % of 64 draws of load year, prices, fade and capital cost (seed 1);"
+        f" in the others it gives away {regret:,.0f} EUR on average"
+    )
+    assert all(len(line) <= 200 for line in text.splitlines() if found.reason not in line)
+
+
+def test_no_battery_is_on_the_screen_wherever_it_ranks(found):
+    rows = [line.split() for line in compare_text(found).splitlines()]
+    (nothing,) = [row for row in rows if row[1:5] == ["0", "0", "0", "0"]]
+    assert int(nothing[0]) == int(found.table.index[found.table["racks"] == 0][0])
+
+
+def test_options_with_one_reason_are_named_together(found):
+    refused = tuple((one.option, "too large") for one in found.options[1:])
+    assert refused_words(replace(found, refused=refused)) == [
+        "1 × 1, 1 × 2, 2 × 1, 2 × 2, 3 × 1, 3 × 2: too large",
+    ]
+
+
+def test_each_map_shows_the_figures_of_the_table(found):
+    figure = draw_maps(found)
+    for ax, one in zip(figure.axes, maps_of(found), strict=True):
+        shown = [text.get_text() for text in ax.texts]
+        table = found.table[found.table["racks"] > 0].sort_values(["racks", "modules"])
+        wanted = [one.form.format(one.factor * value).replace("-", "−") for value in table[one.column]]
+        assert shown == [text.replace("nan", "–") for text in wanted]
+
+
+def test_the_recommendation_is_framed_on_each_map(found):
+    for ax in draw_maps(found).axes:
+        (frame,) = ax.patches
+        assert (frame.get_x() + 0.5, frame.get_y() + 0.5) == (0, 1), "column of 1 module, row of 2 racks"
+
+
+def test_the_frontier_is_drawn_through_its_options(found):
+    (line,) = draw_frontier(found).lines
+    assert np.array_equal(line.get_ydata(), found.frontier["saving"])
+
+
+def test_bars_of_doubt_are_the_shares(found):
+    bars = draw_doubt(found).axes[0].patches
+    shares = found.doubt[found.doubt["best_share_frac"] > 0]["best_share_frac"]
+    assert [bar.get_width() for bar in bars][::-1] == pytest.approx((100 * shares).tolist())
+
+
+def test_tables_of_the_folder_are_those_of_the_comparison(found, folder):
+    pd.testing.assert_frame_equal(pd.read_parquet(folder / "options.parquet"), found.table)
+    written = pd.read_csv(folder / "options.csv", index_col="rank")
+    pd.testing.assert_frame_equal(written, found.table, check_dtype=False, atol=1e-6, rtol=0)
+    assert len(pd.read_parquet(folder / "years.parquet")) == 6 * 3
+
+
+def test_summary_is_plain_json_with_the_reason(found, folder):
+    summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+    assert summary == json.loads(json.dumps(found.summary()))
+    assert summary["reason"] == found.reason
+    assert summary["recommendation"] == {"racks": 2, "modules": 1}
+
+
+def test_the_page_holds_every_figure_and_loads_nothing_from_elsewhere(found, folder):
+    page = (folder / "compare.html").read_text(encoding="utf-8")
+    assert page.count("<img") == len(list((folder / "figures").iterdir())) == 6
+    assert not re.search(r'(src|href)="(?!data:)', page)
+    assert found.reason[1:] in page.replace("&#39;", "'")
+
+
+def test_equal_comparisons_give_equal_bytes(found, folder, tmp_path):
+    fill_comparison(found, tmp_path)
+    for path in (path for path in folder.rglob("*") if path.is_file()):
+        assert (tmp_path / path.relative_to(folder)).read_bytes() == path.read_bytes(), path.name
+
+
+def run_cli(monkeypatch, *arguments: str) -> None:
+    monkeypatch.setattr("sys.argv", ["crestfall", *arguments])
+    cli.main()
+
+
+def test_the_command_writes_a_folder_that_only_force_replaces(monkeypatch, capfd, tmp_path):
+    """Two workers as users have them; a page of an older comparison is a result like any other."""
+    path, out = joinery(*LIVING).path, tmp_path / "out"
+    arguments = ["compare", str(path), "--out", str(out), "--racks", "1", "--modules", "1..2", "--draws", "0"]
+    with pytest.raises(SystemExit) as ended:
+        run_cli(monkeypatch, *arguments)
+    assert not ended.value.code
+    said = capfd.readouterr()
+    assert "recommended by net present value" in said.out
+    assert "3 of 3 options" in said.err
+    assert (out / "compare.html").is_file()
+    with pytest.raises(SystemExit) as ended:
+        run_cli(monkeypatch, *arguments)
+    assert ended.value.code == 2
+    assert "the folder exists" in capfd.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--racks", "8..1"], "--racks 8..1: found '8..1', expected a number from 1, or a range such as 1..8"),
+        (["--pair", "1x1"], "--pair 1x1: expected two options as racks x modules"),
+        (["--criterion", "saving_target"], "criterion saving_target: no target"),
+    ],
+)
+def test_a_wrong_wish_ends_with_status_2_and_leaves_nothing(monkeypatch, capsys, tmp_path, arguments, words):
+    out = tmp_path / "out"
+    with pytest.raises(SystemExit) as ended:
+        run_cli(monkeypatch, "compare", str(joinery().path), "--out", str(out), *arguments)
+    assert ended.value.code == 2
+    assert words in capsys.readouterr().err
+    assert list(Path(tmp_path).iterdir()) == []
