@@ -264,6 +264,25 @@ def test_prices_of_one_plant_never_promise_too_little_cost_of_another(problem, p
     assert bound <= optimum + AGREES * max(1.0, abs(optimum))
 
 
+@settings(max_examples=40)
+@given(
+    problem=steady_problems(convex=True), factor=st.sampled_from([0.7, 1.0, 1.3]), energy=st.sampled_from([0.8, 1.2])
+)
+def test_setting_out_from_another_problem_leads_to_the_same_cost(problem, factor, energy):
+    """Such as from the year before, or from a plant with a rack less; one of another length is of no use."""
+    other = replace(
+        problem,
+        buy_per_kwh=factor * problem.buy_per_kwh,
+        sell_per_kwh=factor * problem.sell_per_kwh,
+        ceiling_kwh=problem.floor_kwh + energy * (problem.ceiling_kwh - problem.floor_kwh),
+    )
+    optimum = relaxed_optimum(problem)
+    for like in (optimise(other, solver="exact"), optimise(small_problem(problem.n_steps + 1), solver="exact")):
+        schedule = optimise(problem, solver="exact", gap_frac=GAP, like=like)
+        assert same(schedule.objective, optimum)
+        assert is_proven(schedule)
+
+
 def test_value_of_one_more_kwh_is_a_finite_difference():
     """Each day sells 200 kWh at 0.30 - 0.10 / 0.9025 after losses; a little more store sells a little more."""
     problem = trading([0.10] * 12 + [0.30] * 12, ceiling_kwh=200.0)

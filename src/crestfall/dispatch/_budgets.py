@@ -1,12 +1,13 @@
 """A budget of energy over all steps: cycles in a year, or imported energy."""
 
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
 
-from crestfall.dispatch._exact import ExactSearch, flows_of
+from crestfall.dispatch._exact import ExactSearch, Trial, flows_of
 from crestfall.dispatch._passes import NotInClassError
 from crestfall.dispatch._pieces import StepData, step_data
 from crestfall.dispatch._problem import Problem
@@ -17,7 +18,7 @@ MOST_HALVINGS = 50
 BEGIN_PRICE, DEAREST = 0.05, 1e4  # of the dearest import: where the price on a budget is sought
 
 
-def within_budget(problem: Problem, time_limit_s: float, gap_frac: float) -> Schedule:
+def within_budget(problem: Problem, time_limit_s: float, gap_frac: float, known: Sequence[Trial] = ()) -> Schedule:
     """
     Return the schedule of least cost within a budget of energy, by seeking a price on what the budget counts.
 
@@ -33,6 +34,8 @@ def within_budget(problem: Problem, time_limit_s: float, gap_frac: float) -> Sch
         Longest time [s].
     gap_frac : float
         Gap at which the search ends, as a share of the cost.
+    known : sequence of Trial, default=()
+        Prices found for a problem that is much like this one.
 
     Returns
     -------
@@ -51,7 +54,7 @@ def within_budget(problem: Problem, time_limit_s: float, gap_frac: float) -> Sch
     """
     deadline = time.monotonic() + time_limit_s
     free = replace(problem, most_out_kwh=None, most_import_kwh=None)
-    cheapest = ExactSearch(free, time_limit_s, gap_frac).run()
+    cheapest = ExactSearch(free, time_limit_s, gap_frac).run(known)
     broken = [budget for budget in _budgets_of(problem) if budget.used(free, cheapest) > budget.most_kwh]
     if not broken:
         return cheapest
@@ -59,13 +62,13 @@ def within_budget(problem: Problem, time_limit_s: float, gap_frac: float) -> Sch
         raise NotInClassError("two budgets of energy bind at once")
     budget = broken[0]
 
-    def ask(price: float) -> _AtPrice:
-        schedule = ExactSearch(budget.priced(free, price), max(deadline - time.monotonic(), 0.0), gap_frac).run()
-        return budget.at_price(free, price, schedule)
+    def ask(price: float, near: _AtPrice) -> _AtPrice:
+        search = ExactSearch(budget.priced(free, price), max(deadline - time.monotonic(), 0.0), gap_frac)
+        return budget.at_price(free, price, search.run(near.schedule.proof))
 
     over = budget.at_price(free, 0.0, cheapest)
     price = BEGIN_PRICE * (1.0 + float(np.abs(problem.buy_per_kwh).max()))
-    while (under := ask(price)).beyond > 0:
+    while (under := ask(price, over)).beyond > 0:
         over, price = under, 4.0 * price
         if price > DEAREST * (1.0 + float(np.abs(problem.buy_per_kwh).max())):
             raise NotInClassError("no price keeps the budget of energy")
@@ -77,7 +80,7 @@ def within_budget(problem: Problem, time_limit_s: float, gap_frac: float) -> Sch
         )
         if is_proven or not over.price < meeting < under.price or time.monotonic() > deadline:
             break
-        asked = ask(meeting)
+        asked = ask(meeting, under if meeting - over.price > under.price - meeting else over)
         bound = max(bound, asked.bound)
         over, under = (asked, under) if asked.beyond > 0 else (over, asked)
         best = min(best, _between(free, budget, over, under), key=lambda schedule: schedule.objective)

@@ -136,7 +136,9 @@ def bound_by(trials: Sequence[Trial], problem: Problem) -> float:
     return master.solve()[1]
 
 
-def solve_exactly(problem: Problem, *, time_limit_s: float = 600.0, gap_frac: float = 1e-6) -> Schedule:
+def solve_exactly(
+    problem: Problem, *, time_limit_s: float = 600.0, gap_frac: float = 1e-6, known: Sequence[Trial] = ()
+) -> Schedule:
     """
     Return the schedule of least cost with its bound.
 
@@ -148,6 +150,8 @@ def solve_exactly(problem: Problem, *, time_limit_s: float = 600.0, gap_frac: fl
         Longest time [s].
     gap_frac : float, default=1e-6
         Gap at which the search ends, as a share of the cost.
+    known : sequence of Trial, default=()
+        Prices found for a problem that is much like this one, from which the search sets out.
 
     Returns
     -------
@@ -160,10 +164,10 @@ def solve_exactly(problem: Problem, *, time_limit_s: float = 600.0, gap_frac: fl
         If the problem is not one for it, or no schedule keeps its limits.
     """
     if problem.most_out_kwh is None and problem.most_import_kwh is None:
-        return ExactSearch(problem, time_limit_s, gap_frac).run()
+        return ExactSearch(problem, time_limit_s, gap_frac).run(known)
     from crestfall.dispatch._budgets import within_budget  # which asks this search for more than one answer
 
-    return within_budget(problem, time_limit_s, gap_frac)
+    return within_budget(problem, time_limit_s, gap_frac, known)
 
 
 class ExactSearch:
@@ -203,21 +207,24 @@ class ExactSearch:
         """First step of each block, and the number of steps."""
         return self._spans[self._starts]
 
-    def run(self) -> Schedule:
+    def run(self, known: Sequence[Trial] = ()) -> Schedule:
         """
         Return the schedule of least cost with its bound, and the value of stored energy along it.
+
+        Prices found for another problem, of the same steps and peaks, prove planes of this one too: where it is much
+        like the other they say at once where about its peaks belong.
 
         Where a step's cost is not convex the bound is that of its hull. A schedule that lies inside a dent costs more
         than the hull says; it keeps to its side of the dent, where the cost is convex, and is sought again: it can only
         get better.
         """
-        best, bound = self._search()
+        best, bound = self._search([trial for trial in known if self._fits(trial)])
         proof = self._proof
         for _ in range(MOST_SIDES):
             try:
                 if self._is_proven(best, bound) or not self._keep_sides(best):
                     break
-                found, _ = self._search()
+                found, _ = self._search(proof)
             except NotInClassError:  # rounding has closed the side on which the schedule lies
                 break
             if found.objective >= best.objective - NEGLIGIBLE * abs(best.objective):
@@ -260,7 +267,12 @@ class ExactSearch:
         self._pieces = joined(self._steps, self._spans, self._problem.keep_frac)
         self._passes = Passes(self._problem, self._spans, self._pieces, self._store, self._measured.first)
 
-    def _search(self) -> tuple[Schedule, float]:
+    def _fits(self, trial: Trial) -> bool:
+        """Return whether prices are those of as many steps, caps and peaks."""
+        sizes = len(trial.values.stored_per_kwh), trial.n_caps, len(trial.level)
+        return sizes == (len(self._spans) - 1, int(self._measured.first[-1]), len(self._problem.peaks))
+
+    def _search(self, known: Sequence[Trial]) -> tuple[Schedule, float]:
         """Return the best schedule for the costs as they are laid out, and a bound."""
         p = self._problem
         if not p.peaks:
@@ -269,10 +281,12 @@ class ExactSearch:
             self._proof = (Trial.of(np.zeros(0), found.one.values),)
             return self._schedule(found, Status.OPTIMAL), self._bound_alone(self.planes(found.one.values, caps))
         master = Master(p, self.block_starts)
-        trials: dict[int, Trial] = {}
+        trials = dict(enumerate(known))
         status, bound, best = Status.OPTIMAL, -np.inf, None
-        level = _first_levels(p)
-        for number in range(MOST_ROUNDS):
+        for trial in known:
+            master.add(self.planes(trial.all_values(), self.caps_at(trial.level)))
+        level = master.solve()[0] if known else _first_levels(p)
+        for number in range(len(known), len(known) + MOST_ROUNDS):
             caps = self.caps_at(level)
             found = self._ask(caps)
             if best is None or found.objective < best.objective:

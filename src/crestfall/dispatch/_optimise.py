@@ -18,7 +18,12 @@ CLOSE_FRAC = 1e-4
 
 
 def optimise(
-    problem: Problem, *, solver: Solver = "auto", time_limit_s: float = 600.0, gap_frac: float = PROVEN_FRAC
+    problem: Problem,
+    *,
+    solver: Solver = "auto",
+    time_limit_s: float = 600.0,
+    gap_frac: float = PROVEN_FRAC,
+    like: Schedule | None = None,
 ) -> Schedule:
     """
     Return the schedule of least cost with a proven lower bound.
@@ -33,6 +38,8 @@ def optimise(
         Longest time for the search [s]; then the best schedule so far is returned with its gap.
     gap_frac : float, default=1e-6
         Gap at which the exact way ends its search, as a share of the cost.
+    like : Schedule, optional
+        Of a problem much like this one, such as the year before: the exact way sets out from the prices that proved it.
 
     Returns
     -------
@@ -49,7 +56,7 @@ def optimise(
     began = time.monotonic()
     if solver == "lp":
         return replace(_general(problem, time_limit_s), note="the general solver, as asked for")
-    exact, why = _exact(problem, time_limit_s, gap_frac)
+    exact, why = _exact(problem, time_limit_s, gap_frac, like)
     if exact is not None and (solver == "exact" or exact.status is Status.TIME_LIMIT or _is_close(exact)):
         return exact
     if solver == "exact":
@@ -80,7 +87,9 @@ def _general(problem: Problem, time_limit_s: float) -> Schedule:
     return solve_as_program(problem, time_limit_s=time_limit_s)
 
 
-def _exact(problem: Problem, time_limit_s: float, gap_frac: float) -> tuple[Schedule | None, str]:
+def _exact(
+    problem: Problem, time_limit_s: float, gap_frac: float, like: Schedule | None
+) -> tuple[Schedule | None, str]:
     """Return what the exact way finds, or why it does not fit."""
     from crestfall.dispatch._compiled import tell_of_compiling
     from crestfall.dispatch._exact import solve_exactly
@@ -88,7 +97,8 @@ def _exact(problem: Problem, time_limit_s: float, gap_frac: float) -> tuple[Sche
 
     tell_of_compiling()
     try:
-        schedule = solve_exactly(problem, time_limit_s=time_limit_s, gap_frac=gap_frac)
+        known = () if like is None else like.proof
+        schedule = solve_exactly(problem, time_limit_s=time_limit_s, gap_frac=gap_frac, known=known)
     except NotInClassError as error:
         logger.debug("the exact way does not fit: %s", error)
         return None, str(error)
