@@ -52,10 +52,10 @@ def test_each_costly_time_has_its_row(result):
 
 def test_trials_say_what_a_kwh_more_brings(result):
     assert trial_rows(result.unforeseen, "EUR") == [
-        ("perfect forecasts of load and PV", "1,234 EUR/a", ""),
-        ("one rack more, 40 kWh usable", "500 EUR/a", "12.5 for each kWh, before its price"),
+        ("perfect forecasts of load and PV", "+1,234 EUR/a", ""),
+        ("one rack more, 40 kWh usable", "+500 EUR/a", "12.5 for each kWh, before its price"),
     ]
-    assert "  would save 1,234 EUR/a more: perfect forecasts of load and PV" in unforeseen_text(result)
+    assert "  saving with perfect forecasts of load and PV: +1,234 EUR/a" in unforeseen_text(result)
 
 
 def test_where_nothing_was_lost_nothing_is_said_of_it(result):

@@ -83,6 +83,16 @@ def test_temperature_is_known_before_the_data_where_its_file_reaches_back(tmp_pa
         assert before.temperature_c is None
 
 
+@pytest.mark.parametrize("month", ["2024-12", "2025-01"])
+def test_what_the_sites_own_file_holds_before_the_first_month_is_a_history(tmp_path, month):
+    stamps = pd.date_range("2024-12-01", "2026-01-01", freq="h", tz="Europe/Berlin", inclusive="left")
+    load = table(stamps, "load_kw", np.arange(len(stamps)))
+    of_month = in_scenario("  import_limit_kw: 400\n", f"  import_limit_kw: 400\n  first_month: {month}\n")
+    scenario = load_scenario(write_site(tmp_path, of_month, load=load))
+    before = read_before(scenario, read_site_series(scenario))
+    np.testing.assert_array_equal(before.load_kw, np.arange(31 * 24 if month == "2025-01" else 0))
+
+
 def test_without_a_history_there_is_none(valid_scenario):
     assert read_before(valid_scenario, None).n_steps == 0
 

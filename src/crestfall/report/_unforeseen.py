@@ -47,7 +47,7 @@ def _plain(power_kw: float) -> str:
 
 
 def _signed(power_kw: float) -> str:
-    return f"{power_kw:+,.1f} kW".replace("-", "−")
+    return f"{round(power_kw, 1) + 0.0:+,.1f} kW".replace("-", "−")
 
 
 def costly_rows(found: Unforeseen) -> list[Row]:
@@ -94,7 +94,7 @@ def trial_rows(found: Unforeseen, currency: str) -> list[tuple[str, str, str]]:
     return [
         (
             one.change,
-            f"{one.saves_more:,.0f} {currency}/a",
+            f"{round(one.saves_more) + 0:+,} {currency}/a".replace("-", "−"),
             f"{one.saves_more / one.more_kwh:,.1f} for each kWh, before its price" if one.more_kwh else "",
         )
         for one in found.trials
@@ -151,7 +151,7 @@ def unforeseen_text(result: Result) -> str:
         powers = f"{one.expected_kw:,.0f} kW forecast, {one.happened_kw:,.0f} came"
         lines.append(f"  what cost most: {one.start:%a %d %b %H:%M}, {powers}; {one.cost:,.0f} {currency}: {one.what}")
     for change, more, each in trial_rows(found, currency):
-        lines.append(f"  would save {more} more: {change}{f' ({each})' if each else ''}")
+        lines.append(f"  saving with {change}: {more}{f' ({each})' if each else ''}")
     return "\n".join(lines)
 
 

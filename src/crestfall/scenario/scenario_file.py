@@ -306,7 +306,9 @@ class RollingPolicy(Block):
         " (on time and temperature), a file, or what happens with an error_frac",
     )
     history: History | None = Field(
-        default=None, description="what was metered before the data; left out: the first weeks begin without a past"
+        default=None,
+        description="what was metered before the data; left out: what the site's own files hold before first_month, or"
+        " the first weeks begin without a past",
     )
     prices_known_h: Annotated[float, Field(gt=0)] | None = Field(
         default=None,

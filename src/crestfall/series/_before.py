@@ -40,6 +40,8 @@ def read_before(scenario: Scenario, series: SiteSeries) -> SiteBefore:
     """
     Read what was metered before the data, as far as load and PV both reach back.
 
+    Without a history in the scenario the site's own files are one, where `first_month` leaves a part of them unused.
+
     Parameters
     ----------
     scenario : Scenario
@@ -60,16 +62,23 @@ def read_before(scenario: Scenario, series: SiteSeries) -> SiteBefore:
         If the history does not say what the site's data hold.
     """
     ask, site = scenario.ask.rolling.history, scenario.ask.site
-    if ask is None:
+    if ask is not None:
+        if site.additions:
+            raise _wrong("a history beside site.additions", "none: it does not hold them", "drop rolling.history")
+        if series.pv_kw.any() and ask.pv is None:
+            raise _wrong("no pv", "pv beside load, since the site has PV", "name its file, or drop rolling.history")
+        return _laid(scenario, series, _read(scenario, ask.load), None if ask.pv is None else _read(scenario, ask.pv))
+    if site.first_month is None or site.load is None or site.additions or site.pv_model is not None:
         return SiteBefore()
-    if site.additions:
-        raise _wrong("a history beside site.additions", "none: it does not hold them", "drop rolling.history")
-    has_pv = bool(series.pv_kw.any())
-    if has_pv and ask.pv is None:
-        raise _wrong("no pv", "pv beside load, since the site has PV", "name its file, or drop rolling.history")
-    load = _read(scenario, ask.load)
-    columns = [load] if ask.pv is None else [load, _read(scenario, ask.pv)]
-    steps = min(_steps_before(column, series) for column in columns)
+    columns = [_read(scenario, one) for one in (site.load, site.pv) if one is not None]
+    if max(column.start[0] for column in columns) >= series.start[0]:
+        return SiteBefore()
+    return _laid(scenario, series, columns[0], columns[1] if len(columns) > 1 else None)
+
+
+def _laid(scenario: Scenario, series: SiteSeries, load: Column, pv: Column | None) -> SiteBefore:
+    """Return both on the steps before the data, as many as both hold."""
+    steps = min(_steps_before(column, series) for column in (load, pv) if column is not None)
     step = pd.Timedelta(hours=series.step_h)
     target = Column(
         start=pd.DatetimeIndex(pd.date_range(end=series.start[0] - step, periods=steps, freq=step)),
@@ -77,8 +86,8 @@ def read_before(scenario: Scenario, series: SiteSeries) -> SiteBefore:
         readings=np.zeros(steps),
         source="the time before the data",
     )
-    load_kw = onto_steps(load, load.readings, target) * (1 + site.growth_frac)
-    pv_kw = onto_steps(columns[1], columns[1].readings, target) if len(columns) > 1 else np.zeros(steps)
+    load_kw = onto_steps(load, load.readings, target) * (1 + scenario.ask.site.growth_frac)
+    pv_kw = np.zeros(steps) if pv is None else onto_steps(pv, pv.readings, target)
     return SiteBefore(load_kw=load_kw, pv_kw=pv_kw, temperature_c=_temperature(scenario, target))
 
 
