@@ -125,6 +125,7 @@ class _Walk:
     is_over: bool = False
     last_work: Work | None = None  # of the year before or, before the first, of the trial of wear,
     last_capacity_kwh: float = math.nan  # and what the racks held on the average then
+    last_wear_per_kwh: float | None = None  # at which the year before kept its budget
     generations: dict[tuple[int, int], _Generation] = field(
         default_factory=dict
     )  # by joined_year and place in the fleet
@@ -261,7 +262,9 @@ class _Walk:
         if used is None:
             case = headline_case(worn)
             return Budgeted(case=case, wear_per_kwh=worn.scenario.ask.dispatch.wear_per_kwh, cost=0.0)
-        return within_budget(worn, used)
+        found = within_budget(worn, used, near_per_kwh=self.last_wear_per_kwh)
+        self.last_wear_per_kwh = found.wear_per_kwh
+        return found
 
     def _generations(self) -> list[_Generation]:
         """Return each group of the fleet with what it did so far."""
