@@ -163,6 +163,15 @@ def test_a_plan_that_stops_leaves_the_site_without_a_battery(tmp_path):
     assert found.summary()["health_end_frac"][2:] == [None, None]
 
 
+def test_a_ratchet_remembers_a_battery_that_is_gone(tmp_path):
+    found = lived(tmp_path, racks(0, 0.4), life(3, end_of_life("then: stop")), RATCHET)
+    last, after, later = found.years
+    assert [year.racks for year in found.years] == [2, 0, 0]
+    assert after.line_savings["Peak"] == pytest.approx(after.saving)
+    assert 0 < after.saving < last.saving
+    assert later.saving == 0
+
+
 def test_replaced_racks_begin_anew_and_are_paid_at_the_price_of_their_year(tmp_path):
     found = lived(tmp_path, racks(0, 0.2), life(4, end_of_life(f"then: replace\n    {PRICES}")))
     assert [year.racks_bought for year in found.years] == [0, 0, 2, 0]

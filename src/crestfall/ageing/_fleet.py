@@ -13,6 +13,7 @@ from crestfall.ageing._use import CellUse, cell_use
 from crestfall.errors import KeyedError
 
 FloatArray = NDArray[np.float64]
+Uses = tuple[tuple[CellUse, CycleCount], ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,7 +134,7 @@ class Fleet:
             sum(group.nominal_kwh * group.state.cycle_loss_frac for group in self.groups),
         )
 
-    def uses(self, work: Work, *, capacity_kwh: float | None = None) -> tuple[tuple[CellUse, CycleCount], ...]:
+    def uses(self, work: Work, *, capacity_kwh: float | None = None) -> Uses:
         """Return what the cells of each group go through when all racks do a work, and where its counting stands then.
 
         `capacity_kwh` is what all racks are taken to hold over the interval; left out: what they hold at its start.
@@ -155,7 +156,10 @@ class Fleet:
 
     def worked(self, law: FadeLaw, work: Work, *, year: int, capacity_kwh: float | None = None) -> "Fleet":
         """Return the fleet after an interval of work; raise KeyedError if a group has no capacity left in that year."""
-        used = self.uses(work, capacity_kwh=capacity_kwh)
+        return self.aged(law, self.uses(work, capacity_kwh=capacity_kwh), year=year)
+
+    def aged(self, law: FadeLaw, used: Uses, *, year: int) -> "Fleet":
+        """Return the fleet after what its groups went through, as `uses` has it; raise as `worked` does."""
         groups = [
             replace(group, state=law.aged(group.state, use), count=count)
             for group, (use, count) in zip(self.groups, used, strict=True)

@@ -146,7 +146,7 @@ def _returns_rows(found: Returns, money: Money, debt: str) -> list[tuple[str, st
     discount, currency = money.discount, money.currency
     at = "" if discount is None else f"at {100 * discount.rate_frac:g} % {discount.terms}"
     when = "" if discount is None else f", flows {TIMING_WORDS[discount.timing]}"
-    rates = ", ".join(f"{100 * rate:.1f} %" for rate in found.irr_frac) or "none"
+    rates = ", ".join(_percent(rate) for rate in found.irr_frac).replace("-", "−") or "none"
     several = "several: none says anything by itself" if len(found.irr_frac) > 1 else ""
     return [
         (f"net present value{debt}", _plain(found.npv, "{:,.0f} " + currency), at + when),

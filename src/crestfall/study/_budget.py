@@ -17,6 +17,7 @@ from crestfall.study._result import Case
 from crestfall.study._run import case_of, headline_case
 
 FIRST_STEP_PER_KWH = 0.02  # about the price of wear of today's racks; where the search begins decides nothing
+NEAR_FRAC = 0.015  # by how much the price may move from a year to the next before the search has to widen
 DOUBLINGS = 16
 HALVINGS = 5
 CLOSE_FRAC = 0.01  # of the budget: what may stay unused before the search goes on
@@ -52,7 +53,7 @@ def with_wear(inputs: Inputs, wear_per_kwh: float) -> Inputs:
     return replace(inputs, scenario=scenario)
 
 
-def within_budget(inputs: Inputs, used_frac: UsedFrac) -> Budgeted:
+def within_budget(inputs: Inputs, used_frac: UsedFrac, *, near_per_kwh: float | None = None) -> Budgeted:
     """
     Return the year in which a budget is kept at the least cost.
 
@@ -62,6 +63,8 @@ def within_budget(inputs: Inputs, used_frac: UsedFrac) -> Budgeted:
         The year.
     used_frac : callable
         From a case to what it uses of the budget; 1 is all of it, 0 says that there is none.
+    near_per_kwh : float, optional
+        Price of wear at which the year before kept its budget: where the search begins.
 
     Returns
     -------
@@ -77,9 +80,9 @@ def within_budget(inputs: Inputs, used_frac: UsedFrac) -> Budgeted:
     free = headline_case(inputs)
     if used_frac(free) <= 1:
         return Budgeted(case=free, wear_per_kwh=given, cost=0.0)
-    low, high, over, kept = _bracket(inputs, used_frac, free)
+    low, high, over, kept = _bracket(inputs, used_frac, free, near_per_kwh)
     for _ in range(HALVINGS):
-        if used_frac(kept) >= 1 - CLOSE_FRAC:
+        if used_frac(kept) >= 1 - CLOSE_FRAC or high - low <= 2 * NEAR_FRAC * high:
             break
         middle = 0.5 * (low + high)
         tried = headline_case(with_wear(inputs, middle))
@@ -91,10 +94,18 @@ def within_budget(inputs: Inputs, used_frac: UsedFrac) -> Budgeted:
     return Budgeted(case=case, wear_per_kwh=high, cost=case.bill_total - free.bill_total)
 
 
-def _bracket(inputs: Inputs, used_frac: UsedFrac, free: Case) -> tuple[float, float, Case, Case]:
+def _bracket(
+    inputs: Inputs, used_frac: UsedFrac, free: Case, near_per_kwh: float | None
+) -> tuple[float, float, Case, Case]:
     """Return two prices of wear, the budget exceeded at the first and kept at the second, with their cases."""
     low, over = inputs.scenario.ask.dispatch.wear_per_kwh, free
     step = FIRST_STEP_PER_KWH
+    if near_per_kwh is not None and (1 - NEAR_FRAC) * near_per_kwh > low:
+        low, step = (1 - NEAR_FRAC) * near_per_kwh, 2 * NEAR_FRAC * near_per_kwh
+        below = headline_case(with_wear(inputs, low))
+        if used_frac(below) <= 1:
+            return inputs.scenario.ask.dispatch.wear_per_kwh, low, free, below
+        over = below
     for _ in range(DOUBLINGS):
         high = low + step
         tried = headline_case(with_wear(inputs, high))

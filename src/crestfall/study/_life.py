@@ -108,6 +108,7 @@ class _Settled:
     site: Inputs
     budgeted: Budgeted
     work: Work
+    uses: tuple[CellUse, ...]
     after: Fleet
     mean_health_frac: float
     solves: int
@@ -125,6 +126,7 @@ class _Walk:
     is_over: bool = False
     last_work: Work | None = None  # of the year before or, before the first, of the trial of wear,
     last_capacity_kwh: float = math.nan  # and what the racks held on the average then
+    last_wear_per_kwh: float | None = None  # at which the year before kept its budget
     generations: dict[tuple[int, int], _Generation] = field(
         default_factory=dict
     )  # by joined_year and place in the fleet
@@ -189,8 +191,9 @@ class _Walk:
         self.is_over = self.is_over or is_over(self.terms.life.end_of_life, self.fleet, end_health_frac=end)
         self.without_battery = without.readings
         if self.is_over:
-            self.with_battery = without.readings
-            return _year_without(year, without)
+            given_up = reference_of(replace(site, last_year=self.with_battery))
+            self.with_battery = given_up.readings
+            return _year_without(year, without, given_up)
         try:
             settled = self._settled(replace(site, last_year=self.with_battery), year)
         except InfeasibleError as error:
@@ -228,7 +231,8 @@ class _Walk:
             worn = self._worn(site, begin, end, mean_health_frac=mean)
             budgeted = self._budgeted(worn)
             work = _work(worn, budgeted.case, self.terms)
-            end = begin.worked(self.terms.law, work, year=year, capacity_kwh=mean * begin.nominal_kwh)
+            used = begin.uses(work, capacity_kwh=mean * begin.nominal_kwh)
+            end = begin.aged(self.terms.law, used, year=year)
             found = 0.5 * (begin.health_frac + end.health_frac)
             if abs(found - mean) <= AGREES_FRAC:
                 break
@@ -239,7 +243,15 @@ class _Walk:
                 )
             else:
                 mean = found
-        return _Settled(site=worn, budgeted=budgeted, work=work, after=end, mean_health_frac=mean, solves=solves)
+        return _Settled(
+            site=worn,
+            budgeted=budgeted,
+            work=work,
+            uses=tuple(use for use, _ in used),
+            after=end,
+            mean_health_frac=mean,
+            solves=solves,
+        )
 
     def _expected(self) -> Fleet:
         """Return the fleet at the end of a year of as much work as the last, for what the racks hold."""
@@ -261,7 +273,9 @@ class _Walk:
         if used is None:
             case = headline_case(worn)
             return Budgeted(case=case, wear_per_kwh=worn.scenario.ask.dispatch.wear_per_kwh, cost=0.0)
-        return within_budget(worn, used)
+        found = within_budget(worn, used, near_per_kwh=self.last_wear_per_kwh)
+        self.last_wear_per_kwh = found.wear_per_kwh
+        return found
 
     def _generations(self) -> list[_Generation]:
         """Return each group of the fleet with what it did so far."""
@@ -292,9 +306,8 @@ class _Walk:
 
     def _remember_use(self, settled: _Settled, year: int) -> None:
         begin, after, energy = self.fleet, settled.after, settled.budgeted.case.energy
-        used = begin.uses(settled.work, capacity_kwh=settled.mean_health_frac * begin.nominal_kwh)
-        each = zip(self._generations(), after.groups, begin.shares_frac, used, strict=True)
-        for generation, group, share, (use, _) in each:
+        each = zip(self._generations(), after.groups, begin.shares_frac, settled.uses, strict=True)
+        for generation, group, share, use in each:
             generation.uses.append(
                 YearOfUse(
                     discharged_kwh=share * energy.discharged_kwh,
@@ -346,8 +359,8 @@ def _work(site: Inputs, case: Case, terms: LifeTerms) -> Work:
     )
 
 
-def _year_without(year: int, without: Before) -> LifeYear:
-    """Return a year in which the battery has been given up: the site is billed as without it."""
+def _year_without(year: int, without: Before, given_up: Before) -> LifeYear:
+    """Return a year in which the battery has been given up; in the first one ratchets remember what it had saved."""
     return LifeYear(
         year=year,
         racks=0,
@@ -363,9 +376,9 @@ def _year_without(year: int, without: Before) -> LifeYear:
         discharged_kwh=0.0,
         round_trip_frac=None,
         charging_cost=0.0,
-        line_savings={},
+        line_savings=line_savings(without, given_up),
         bill_without=without.bill_total,
-        bill_with=without.bill_total,
+        bill_with=given_up.bill_total,
         wear_per_kwh=0.0,
         warranty_cost=0.0,
         solves=0,

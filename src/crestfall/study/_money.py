@@ -8,7 +8,7 @@ from crestfall.study._life_result import LifeYear
 from crestfall.study._result import Before, Case
 
 
-def line_savings(without: Before, case: Case) -> dict[str, float]:
+def line_savings(without: Before, after: Before | Case) -> dict[str, float]:
     """
     Return what a battery saves on each line of the year's bill.
 
@@ -16,20 +16,20 @@ def line_savings(without: Before, case: Case) -> dict[str, float]:
     ----------
     without : Before
         The same year without it, under the best contract.
-    case : Case
-        The year with it.
+    after : Before or Case
+        The year with it, or after it has been given up.
 
     Returns
     -------
     dict of str to float
         Savings by line, in the order of the bills; a line that only one of both bills has counts there.
     """
-    before, after = (one.bill.groupby("line", sort=False)["amount"].sum() for one in (without, case))
-    lines = dict.fromkeys([*without.rates.line_groups, *case.rates.line_groups])
+    due, left = (one.bill.groupby("line", sort=False)["amount"].sum() for one in (without, after))
+    lines = dict.fromkeys([*without.rates.line_groups, *after.rates.line_groups])
     return {
-        line: float(before.get(line, 0.0) - after.get(line, 0.0))
+        line: float(due.get(line, 0.0) - left.get(line, 0.0))
         for line in lines
-        if line in before.index or line in after.index
+        if line in due.index or line in left.index
     }
 
 
