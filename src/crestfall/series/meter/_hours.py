@@ -96,7 +96,8 @@ def numbered(
         at = int(rows[np.flatnonzero(number == NONE)[0]])
         raise SeriesError(
             f"{grid.place(at, column)}: found '{grid.columns[column][at]}', expected the number of an interval"
-            f" ({counted(int((number == NONE).sum()), 'such cell')})\n    name the columns with date and time: --time-column"
+            f" ({counted(int((number == NONE).sum()), 'such cell')})\n"
+            "    name the columns with date and time: --time-column"
         )
     low, high = int(number.min()), int(number.max())
     per_day = intervals_per_day(high - low + 1)

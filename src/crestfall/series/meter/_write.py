@@ -4,7 +4,7 @@ from pathlib import Path
 
 import numpy as np
 
-from crestfall.series.meter._clean import Cleaned
+from crestfall.series.meter._cleaned import Cleaned
 from crestfall.series.meter._resample import resampled
 
 DECIMALS = 6  # of a kW: a milliwatt
