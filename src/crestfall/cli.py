@@ -128,13 +128,16 @@ def run(
             progress.end("interrupted, nothing was written")
             os._exit(INTERRUPTED)  # a solver in the second thread would keep the process alive
         progress.end("done")
-    typer.echo(json.dumps(result.summary(), indent=2, ensure_ascii=False) if as_json else _screen(result, out))
+    typer.echo(_json(result.summary()) if as_json else _screen(result, out))
 
 
 @app.command()
-def spread(scenario: ScenarioPath) -> None:
+def spread(
+    scenario: ScenarioPath,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
+) -> None:
     """Study every year of the data, or every shape that fits twelve bills, and show how far the savings lie apart."""
-    from crestfall.report import spread_text
+    from crestfall.report import spread_facts, spread_text
     from crestfall.study import spread as study_each
 
     with _Progress() as progress:
@@ -145,7 +148,10 @@ def spread(scenario: ScenarioPath) -> None:
             progress.end("interrupted, nothing was written")
             os._exit(INTERRUPTED)  # a solver in the second thread would keep the process alive
         progress.end("done")
-    typer.echo(spread_text(table, loaded, width=Console().width))
+    if as_json:
+        typer.echo(_json(spread_facts(table, loaded)))
+    else:
+        typer.echo(spread_text(table, loaded, width=Console().width))
 
 
 @app.command()
@@ -260,6 +266,7 @@ def meter(
     picture: Annotated[
         Path | None, typer.Option(help="Draw the load by day and hour (.svg, .png).", metavar="FILE")
     ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print what was found as JSON.")] = False,
 ) -> None:
     """Read meter files as they come: explain the layout, check, repair what is allowed, write a clean series."""
     from crestfall import report
@@ -288,21 +295,21 @@ def meter(
     try:
         data = metering.read_meter(files, said, repairs)
     except metering.UndecidedError as error:
-        typer.echo(report.evidence_text(error.evidence, width=width))
+        typer.echo(_json(report.open_facts(error)) if as_json else report.evidence_text(error.evidence, width=width))
         raise
-    compared = [] if billed_kwh is None else [metering.bill_note(data.series, billed_kwh)]
-    parts = [report.meter_text(data, width=width, averaging_min=averaging_min, notes=compared)]
+    notes = report.meter_notes(data, averaging_min=averaging_min, billed_kwh=billed_kwh)
+    facts, parts = report.meter_facts(data, notes), [report.meter_text(data, width=width, notes=notes)]
     if picture is not None:
         report.write_meter_picture(data.series, picture)
         parts.append(f"wrote {picture}")
-    if not data.is_whole:
-        typer.echo("\n\n".join(parts))
-        raise InputError(report.refused_text(data.series))
-    if out is not None:
+    if out is not None and data.is_whole:
         year = metering.study_year(data.series, wanted=from_month, allow_partial=allow_partial)
-        parts.append(report.write_clean(year, out, step_min=step_min))
-        parts.append(f"wrote {out}")
-    typer.echo("\n\n".join(parts))
+        lines = report.write_clean(year, out, step_min=step_min)
+        facts["scenario"] = lines
+        parts += [lines, f"wrote {out}"]
+    typer.echo(_json(facts) if as_json else "\n\n".join(parts))
+    if not data.is_whole:
+        raise InputError(report.refused_text(data.series))
 
 
 @app.command()
@@ -412,6 +419,10 @@ def _interruptible(work: Callable[[], T]) -> T:
     if failed:
         raise failed[0]
     return done[0]
+
+
+def _json(facts: object) -> str:
+    return json.dumps(facts, indent=2, ensure_ascii=False)
 
 
 def _counted(number: int, noun: str) -> str:

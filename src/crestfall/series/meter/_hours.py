@@ -130,7 +130,8 @@ def _numbers(cells: "pa.ChunkedArray") -> NDArray[np.int64]:
     coded = cells.combine_chunks().dictionary_encode()
     found = [_NUMBER.match(str(text).strip()) for text in coded.dictionary.to_pylist()]
     each = np.array([NONE if one is None else int(one[1]) for one in found], np.int64)
-    return each[coded.indices.to_numpy(zero_copy_only=False)]
+    numbers: NDArray[np.int64] = each[coded.indices.to_numpy(zero_copy_only=False)]
+    return numbers
 
 
 def _ends_early(number: NDArray[np.int64], days: Moments, high: int, step_s: int, zone: str, clock: str | None) -> bool:

@@ -82,14 +82,13 @@ def _first_step(weeks: FloatArray, week: int, ratio: float) -> int:
     n = LEVEL_WEEKS - 1
     # What is usual at each time of the week, from weeks that are surely on one side.
     sure = np.concatenate((weeks[week - 1 - n : week - 1], weeks[week + 1 : week + 1 + n] / ratio))
-    known = np.where(np.isfinite(sure) & (sure > 0), sure, np.nan)
-    level = np.nanmean(known)
-    usual = np.where(
-        np.isnan(known).all(axis=0), level, np.ma.median(np.ma.masked_invalid(known), axis=0).filled(level)
-    )
+    sure = np.where(np.isfinite(sure) & (sure > 0), sure, np.nan)
+    sure[:, np.isnan(sure).all(axis=0)] = np.nanmean(sure)
+    usual = np.nanmedian(sure, axis=0)
     near = weeks[week - 1 : week + 1]
     with np.errstate(divide="ignore", invalid="ignore"):
         odd = np.log(near / usual)
         gain = np.abs(odd) - np.abs(odd - np.log(ratio))
     gain = np.where(np.isfinite(gain), gain, 0.0).ravel()
-    return (week - 1) * weeks.shape[1] + int(np.argmin(np.concatenate(([0.0], np.cumsum(gain)))))
+    first = int(np.argmin(np.concatenate(([0.0], np.cumsum(gain)))))
+    return int((week - 1) * weeks.shape[1] + first)
