@@ -170,6 +170,7 @@ def check(scenario: ScenarioPath) -> None:
         *(f"  or           {rates.title}" for rates in inputs.choices),
         f"  option       {plant.option}: {plant.rating_kva:,.0f} kVA, {plant.nominal_kwh:,.0f} kWh nominal,"
         f" {plant.usable_kwh:,.0f} kWh usable, {_counted(plant.cabinets, 'cabinet')}",
+        *(f"  note: {one}" for one in series.not_metered),
         "nothing wrong was found; nothing was run",
     ]
     typer.echo("\n".join(lines))
@@ -433,7 +434,8 @@ def _span(inputs: "Inputs") -> str:
     series = inputs.series
     first, last = (f"{stamp:%Y-%m-%d}" for stamp in (series.start[0], series.start[-1]))
     zone = inputs.scenario.ask.site.time_zone
-    return f"{series.n_steps:,} steps of {60 * series.step_h:g} min, {first} to {last}, {zone}"
+    span = f"{series.n_steps:,} steps of {60 * series.step_h:g} min, {first} to {last}, {zone}"
+    return f"{span}, not metered" if series.not_metered else span
 
 
 def _screen(result: "Result", out: Path) -> str:
