@@ -204,3 +204,23 @@ def test_a_range_of_savings_is_there_for_programs(here, tmp_path):
     found = json.loads(out)
     assert (status, found["is_metered"], found["saving_hindsight"]) == (0, False, pytest.approx([0.0, 0.0], abs=0.01))
     assert [one["load"] for one in found["loads"]] == ["business_hours", "two_shifts", "steady"]
+
+
+def test_a_site_that_exports_is_told_what_its_load_is(here, tmp_path):
+    """What a meter counts from the grid is the load less what the site's PV covers."""
+    meter = tmp_path / "meter.csv"
+    values = [f"{value},{2 * (10 <= at.hour < 14)}" for at, value in zip(QUARTERS, VALUES, strict=True)]
+    text = csv([at.isoformat() for at in QUARTERS], values, head="time,import kW,export kW")
+    meter.write_text(text, encoding="utf-8")
+    status, out, _ = here("meter", meter, "--zone", "Europe/Berlin", "--out", tmp_path / "clean.csv")
+    assert status == 0
+    assert f"  # The site gives {365 * 4 * 2:,} kWh to the grid (export_kw): what it takes" in out
+    assert (tmp_path / "clean.csv").read_text(encoding="utf-8").startswith("time,load_kw,export_kw\n")
+
+
+def test_a_step_that_no_study_has(here, tmp_path):
+    meter = tmp_path / "utility.csv"
+    meter.write_text(UTILITY, encoding="utf-8")
+    status, _, err = here("meter", meter, "--zone", "Europe/Berlin", "--out", tmp_path / "clean.csv", "--step-min", 7)
+    assert (status, err) == (2, "found a step of 7 minutes\n    expected one of 5, 10, 15, 20, 30, 60 minutes\n")
+    assert not (tmp_path / "clean.csv").exists()

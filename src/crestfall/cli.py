@@ -258,7 +258,9 @@ def meter(
         str | None, typer.Option("--from", help="Year, or first of the twelve months to take.", metavar="YEAR[-MONTH]")
     ] = None,
     allow_partial: Annotated[bool, typer.Option("--allow-partial", help="Take data of less than a year.")] = False,
-    averaging_min: Annotated[int | None, typer.Option(help="Minutes over which the tariff averages demand.")] = None,
+    averaging_min: Annotated[
+        int | None, typer.Option(help="Minutes over which the tariff averages demand.", min=1)
+    ] = None,
     billed_kwh: Annotated[
         float | None, typer.Option(help="Energy on the bills of the same time, to compare.", min=0.001)
     ] = None,

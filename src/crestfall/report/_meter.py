@@ -326,7 +326,7 @@ def write_clean(series: Cleaned, path: Path, *, step_min: int | None = None) -> 
     """
     series = series if step_min is None else on_step(series, step_min)
     write_asked(path, csv_text(series).encode(), asked_by="--out")
-    return "\n".join(scenario_lines(path, series.clock.name))
+    return "\n".join(scenario_lines(path, series))
 
 
 def _thickened(where: Mask) -> Mask:
