@@ -1,5 +1,6 @@
 """The commands `meter` and `spread`, as a user meets them."""
 
+import json
 import re
 import sys
 
@@ -165,3 +166,61 @@ def test_each_year_of_the_data_is_a_variant(tmp_path):
     found = variants(scenario)
     assert [name for name, _ in found] == ["year from 2024-01", "year from 2025-01"]
     assert [read_site_series(one).n_steps for _, one in found] == [8784, 8760]
+
+
+def test_what_was_found_is_there_for_programs(here, tmp_path):
+    meter, clean = tmp_path / "utility.csv", tmp_path / "clean.csv"
+    meter.write_text(UTILITY, encoding="utf-8")
+    status, out, err = here("meter", meter, "--zone", "Europe/Berlin", "--json", "--out", clean, "--averaging-min", 5)
+    found = json.loads(out)
+    assert (status, err) == (0, "")
+    assert found["energy_kwh"] == pytest.approx(sum(VALUES) / 4)
+    assert (found["n_steps"], found["first"], found["is_whole"]) == (35040, "2025-01-01T00:00:00+01:00", True)
+    assert {"topic": "unit", "value": "kW", "because": "it stands in 'Bezug kW'", "otherwise": "--unit"} in found[
+        "read_as"
+    ]
+    assert (found["damage"], found["questions"], len(found["years"])) == ([], [], 1)
+    assert found["notes"][-1].endswith("by how much is not known")
+    assert found["scenario"].startswith("site:\n  time_zone: Europe/Berlin\n")
+    assert clean.exists()
+
+
+def test_damage_and_questions_are_there_for_programs(here, tmp_path):
+    meter, lines = tmp_path / "utility.csv", UTILITY.splitlines(keepends=True)
+    meter.write_text("".join([*lines[:500], *lines[505:]]), encoding="utf-8")
+    status, out, _ = here("meter", meter, "--zone", "Europe/Berlin", "--json", "--out", tmp_path / "clean.csv")
+    (gap,) = json.loads(out)["damage"]
+    assert (status, gap["steps"], gap["option"], gap["is_open"]) == (2, 5, "gaps=interpolate", True)
+    assert not (tmp_path / "clean.csv").exists()
+    status, out, err = here("meter", meter, "--json")
+    (question,) = json.loads(out)["questions"]
+    assert (status, question["topic"], question["choices"][0]["option"][:7]) == (2, "zone", "--zone ")
+    assert "zone: which zone is the site in?" in err
+
+
+def test_a_range_of_savings_is_there_for_programs(here, tmp_path):
+    path = write_hourly_site(tmp_path, NO_BATTERY, in_scenario(LOAD, BILLS))
+    status, out, _ = here("spread", path, "--json")
+    found = json.loads(out)
+    assert (status, found["is_metered"], found["saving_hindsight"]) == (0, False, pytest.approx([0.0, 0.0], abs=0.01))
+    assert [one["load"] for one in found["loads"]] == ["business_hours", "two_shifts", "steady"]
+
+
+def test_a_site_that_exports_is_told_what_its_load_is(here, tmp_path):
+    """What a meter counts from the grid is the load less what the site's PV covers."""
+    meter = tmp_path / "meter.csv"
+    values = [f"{value},{2 * (10 <= at.hour < 14)}" for at, value in zip(QUARTERS, VALUES, strict=True)]
+    text = csv([at.isoformat() for at in QUARTERS], values, head="time,import kW,export kW")
+    meter.write_text(text, encoding="utf-8")
+    status, out, _ = here("meter", meter, "--zone", "Europe/Berlin", "--out", tmp_path / "clean.csv")
+    assert status == 0
+    assert f"  # The site gives {365 * 4 * 2:,} kWh to the grid (export_kw): what it takes" in out
+    assert (tmp_path / "clean.csv").read_text(encoding="utf-8").startswith("time,load_kw,export_kw\n")
+
+
+def test_a_step_that_no_study_has(here, tmp_path):
+    meter = tmp_path / "utility.csv"
+    meter.write_text(UTILITY, encoding="utf-8")
+    status, _, err = here("meter", meter, "--zone", "Europe/Berlin", "--out", tmp_path / "clean.csv", "--step-min", 7)
+    assert (status, err) == (2, "found a step of 7 minutes\n    expected one of 5, 10, 15, 20, 30, 60 minutes\n")
+    assert not (tmp_path / "clean.csv").exists()

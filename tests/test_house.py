@@ -31,7 +31,9 @@ ORDER = [
 ]
 SOURCE = Path(crestfall.__file__).parent
 MODULES = sorted(path for path in SOURCE.rglob("*.py") if path != SOURCE / "__init__.py")
-PACKAGES = sorted(path.parent.name for path in SOURCE.glob("*/__init__.py"))
+PACKAGES = sorted(
+    ".".join(path.parent.relative_to(SOURCE).parts) for path in SOURCE.rglob("__init__.py") if path.parent != SOURCE
+)
 
 # What numpydoc asks for everywhere and this project where it helps: extended summary, examples, cross references.
 NOT_ASKED = {"ES01", "EX01", "SA01"}
@@ -106,9 +108,16 @@ def documented_objects() -> list[str]:
     return found
 
 
+def taken_apart(name: str) -> tuple[str, str, str]:
+    """Package, public name in it, and member of that or nothing."""
+    package = max((one for one in PACKAGES if name.startswith(f"crestfall.{one}.")), key=len)
+    thing, _, member = name.removeprefix(f"crestfall.{package}.").partition(".")
+    return package, thing, member
+
+
 def is_described_elsewhere(name: str, error: tuple[str, str]) -> bool:
     """Whether a missing parameter is private, or a key of a YAML model, described there; an Enum is never called."""
-    package, thing = name.split(".")[1:3]
+    package, thing, _ = taken_apart(name)
     home = getattr(importlib.import_module(f"crestfall.{package}"), thing)
     is_model = inspect.isclass(home) and issubclass(home, BaseModel | Enum)
     undocumented = re.findall(r"'(\w+)'", error[1])
@@ -118,9 +127,13 @@ def is_described_elsewhere(name: str, error: tuple[str, str]) -> bool:
 @pytest.mark.parametrize("name", documented_objects())
 def test_a_public_object_is_documented(name):
     errors = [error for error in validate(name)["errors"] if error[0] not in NOT_ASKED]
-    if name.count(".") > 2:
+    if taken_apart(name)[2]:
         errors = [error for error in errors if error[0] not in NOT_ASKED_OF_MEMBERS]
     assert [error for error in errors if not is_described_elsewhere(name, error)] == []
+
+
+def test_packages_inside_rooms_are_looked_at_as_well():
+    assert {"series", "series.meter", "series.model"} <= set(PACKAGES)
 
 
 @pytest.mark.parametrize("name", crestfall.__all__)

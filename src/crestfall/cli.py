@@ -145,7 +145,7 @@ def run(
             progress.end("interrupted, nothing was written")
             os._exit(INTERRUPTED)  # a solver in the second thread would keep the process alive
         progress.end("done")
-    typer.echo(json.dumps(result.summary(), indent=2, ensure_ascii=False) if as_json else _screen(result, out))
+    typer.echo(_json(result.summary()) if as_json else _screen(result, out))
 
 
 @app.command()
@@ -203,9 +203,12 @@ def compare(
 
 
 @app.command()
-def spread(scenario: ScenarioPath) -> None:
+def spread(
+    scenario: ScenarioPath,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
+) -> None:
     """Study every year of the data, or every shape that fits twelve bills, and show how far the savings lie apart."""
-    from crestfall.report import spread_text
+    from crestfall.report import spread_facts, spread_text
     from crestfall.study import spread as study_each
 
     with _Progress() as progress:
@@ -216,7 +219,10 @@ def spread(scenario: ScenarioPath) -> None:
             progress.end("interrupted, nothing was written")
             os._exit(INTERRUPTED)  # a solver in the second thread would keep the process alive
         progress.end("done")
-    typer.echo(spread_text(table, loaded, width=Console().width))
+    if as_json:
+        typer.echo(_json(spread_facts(table, loaded)))
+    else:
+        typer.echo(spread_text(table, loaded, width=Console().width))
 
 
 @app.command()
@@ -235,6 +241,7 @@ def check(scenario: ScenarioPath) -> None:
         *(f"  or           {rates.title}" for rates in inputs.choices),
         f"  option       {plant.option}: {plant.rating_kva:,.0f} kVA, {plant.nominal_kwh:,.0f} kWh nominal,"
         f" {plant.usable_kwh:,.0f} kWh usable, {_counted(plant.cabinets, 'cabinet')}",
+        *(f"  note: {one}" for one in series.not_metered),
         "nothing wrong was found; nothing was run",
     ]
     typer.echo("\n".join(lines))
@@ -322,7 +329,9 @@ def meter(
         str | None, typer.Option("--from", help="Year, or first of the twelve months to take.", metavar="YEAR[-MONTH]")
     ] = None,
     allow_partial: Annotated[bool, typer.Option("--allow-partial", help="Take data of less than a year.")] = False,
-    averaging_min: Annotated[int | None, typer.Option(help="Minutes over which the tariff averages demand.")] = None,
+    averaging_min: Annotated[
+        int | None, typer.Option(help="Minutes over which the tariff averages demand.", min=1)
+    ] = None,
     billed_kwh: Annotated[
         float | None, typer.Option(help="Energy on the bills of the same time, to compare.", min=0.001)
     ] = None,
@@ -331,6 +340,7 @@ def meter(
     picture: Annotated[
         Path | None, typer.Option(help="Draw the load by day and hour (.svg, .png).", metavar="FILE")
     ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print what was found as JSON.")] = False,
 ) -> None:
     """Read meter files as they come: explain the layout, check, repair what is allowed, write a clean series."""
     from crestfall import report
@@ -359,21 +369,21 @@ def meter(
     try:
         data = metering.read_meter(files, said, repairs)
     except metering.UndecidedError as error:
-        typer.echo(report.evidence_text(error.evidence, width=width))
+        typer.echo(_json(report.open_facts(error)) if as_json else report.evidence_text(error.evidence, width=width))
         raise
-    compared = [] if billed_kwh is None else [metering.bill_note(data.series, billed_kwh)]
-    parts = [report.meter_text(data, width=width, averaging_min=averaging_min, notes=compared)]
+    notes = report.meter_notes(data, averaging_min=averaging_min, billed_kwh=billed_kwh)
+    facts, parts = report.meter_facts(data, notes), [report.meter_text(data, width=width, notes=notes)]
     if picture is not None:
         report.write_meter_picture(data.series, picture)
         parts.append(f"wrote {picture}")
-    if not data.is_whole:
-        typer.echo("\n\n".join(parts))
-        raise InputError(report.refused_text(data.series))
-    if out is not None:
+    if out is not None and data.is_whole:
         year = metering.study_year(data.series, wanted=from_month, allow_partial=allow_partial)
-        parts.append(report.write_clean(year, out, step_min=step_min))
-        parts.append(f"wrote {out}")
-    typer.echo("\n\n".join(parts))
+        lines = report.write_clean(year, out, step_min=step_min)
+        facts["scenario"] = lines
+        parts += [lines, f"wrote {out}"]
+    typer.echo(_json(facts) if as_json else "\n\n".join(parts))
+    if not data.is_whole:
+        raise InputError(report.refused_text(data.series))
 
 
 @app.command()
@@ -503,6 +513,10 @@ def _interruptible(work: Callable[[], T]) -> T:
     return done[0]
 
 
+def _json(facts: object) -> str:
+    return json.dumps(facts, indent=2, ensure_ascii=False)
+
+
 def _counted(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
@@ -511,7 +525,8 @@ def _span(inputs: "Inputs") -> str:
     series = inputs.series
     first, last = (f"{stamp:%Y-%m-%d}" for stamp in (series.start[0], series.start[-1]))
     zone = inputs.scenario.ask.site.time_zone
-    return f"{series.n_steps:,} steps of {60 * series.step_h:g} min, {first} to {last}, {zone}"
+    span = f"{series.n_steps:,} steps of {60 * series.step_h:g} min, {first} to {last}, {zone}"
+    return f"{span}, not metered" if series.not_metered else span
 
 
 def _screen(result: "Result", out: Path) -> str:

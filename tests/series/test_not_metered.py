@@ -1,10 +1,14 @@
 """Loads and PV of a scenario that nobody metered, damaged data that it allows to repair, and the year it takes."""
 
+from pathlib import Path
+
+import pandas as pd
 import pytest
 
 from crestfall.errors import ScenarioError, SeriesError
 from crestfall.scenario import load_scenario
 from crestfall.series import read_site_series
+from crestfall.study import variants
 from site_files import in_scenario, message, write_site
 from year_data import csv, local_steps, naive, with_offset
 
@@ -75,9 +79,37 @@ def test_a_modelled_load_is_flagged(tmp_path):
     assert series.load_kw.sum() / 4 == pytest.approx(110_000 + line_kwh)
     assert series.not_metered == (
         "the load is not metered: working hours as described",
-        "of the load, 1 addition are not metered",
+        "not metered in the load: 1 addition",
         "the load is taken +10 % from what was metered",
     )
+
+
+DEMOS = Path(__file__).parents[2] / "scenarios"
+
+
+def test_the_demo_of_twelve_bills_fits_them_with_each_shape():
+    """Energies and peaks of the file, which is all that is known of that site."""
+    found = variants(load_scenario(DEMOS / "sail_loft_bills.yaml"))
+    assert [name for name, _ in found] == ["business_hours", "two_shifts", "steady"]
+    for _, one in found:
+        series, bills = read_site_series(one), one.ask.site.load_model.monthly_bills
+        months = pd.Series(series.load_kw, series.start).groupby(series.start.month)
+        assert (months.sum() / 4).tolist() == pytest.approx(bills.energy_kwh)
+        assert months.max().tolist() == pytest.approx(bills.peak_kw)
+        assert series.not_metered[0].endswith("the saving lies in their range")
+
+
+def test_the_demo_of_a_standard_profile_says_what_is_not_metered():
+    pytest.importorskip("demandlib")
+    scenario = load_scenario(DEMOS / "sail_loft_profile.yaml")
+    series, (vans,) = read_site_series(scenario), scenario.ask.site.additions
+    # 261 weekdays, holidays or not.
+    charged_kwh = series.load_kw.sum() / 4 - scenario.ask.site.load_model.energy_kwh
+    assert charged_kwh == pytest.approx(261 * vans.sessions_per_day * vans.energy_kwh, rel=0.05)
+    assert [one.partition(";")[0].partition(" G1")[0] for one in series.not_metered] == [
+        "the load is not metered: standard profile",
+        "not metered in the load: 1 addition",
+    ]
 
 
 @pytest.mark.parametrize(

@@ -30,6 +30,7 @@ from crestfall.report._load_bill import LoadBill, bill_load, bill_text, lay_year
 from crestfall.report._meter import (
     draw_meter,
     evidence_text,
+    meter_notes,
     meter_text,
     refused_text,
     repairs_from,
@@ -37,6 +38,7 @@ from crestfall.report._meter import (
     write_clean,
     write_meter_picture,
 )
+from crestfall.report._meter_facts import meter_facts, open_facts, spread_facts
 from crestfall.report._one_line import draw_connection
 from crestfall.report._savings import bill_by_line, savings_text
 from crestfall.report._tariff_calendar import draw_tariff, measured_steps, write_tariff_picture
@@ -83,14 +85,18 @@ __all__ = [
     "lay_year",
     "life_text",
     "measured_steps",
+    "meter_facts",
+    "meter_notes",
     "meter_text",
     "most_telling_week",
+    "open_facts",
     "options_text",
     "refused_text",
     "repairs_from",
     "result_folder",
     "savings_text",
     "sheet_of",
+    "spread_facts",
     "spread_text",
     "tariff_words",
     "unforeseen_text",

@@ -28,6 +28,7 @@ from crestfall.series.meter import (
     Evidence,
     Mark,
     MeterData,
+    bill_note,
     coarse_note,
     csv_text,
     on_step,
@@ -105,9 +106,30 @@ def evidence_text(evidence: Sequence[Evidence], *, width: int = 100) -> str:
     return _rendered(table, width)
 
 
-def meter_text(
-    data: MeterData, *, width: int = 100, averaging_min: int | None = None, notes: Sequence[str] = ()
-) -> str:
+def meter_notes(data: MeterData, *, averaging_min: int | None = None, billed_kwh: float | None = None) -> list[str]:
+    """
+    Return what is to be said of meter data beside a tariff and bills.
+
+    Parameters
+    ----------
+    data : MeterData
+        What was read.
+    averaging_min : int, optional
+        Interval over which the tariff averages demand [min].
+    billed_kwh : float, optional
+        Energy on the bills of the same time [kWh].
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    compared = [] if billed_kwh is None else [bill_note(data.series, billed_kwh)]
+    coarse = "" if averaging_min is None else coarse_note(data.summary.step_min, averaging_min)
+    return [*compared, *filter(None, [coarse])]
+
+
+def meter_text(data: MeterData, *, width: int = 100, notes: Sequence[str] = ()) -> str:
     """
     Return meter data in words: how they were read, what they amount to, and how good they are.
 
@@ -117,8 +139,6 @@ def meter_text(
         What was read.
     width : int, default=100
         Columns of the terminal.
-    averaging_min : int, optional
-        Interval over which the tariff averages demand [min].
     notes : sequence of str, default=()
         Further sentences.
 
@@ -142,10 +162,7 @@ def meter_text(
     years = spread_table(series)
     if len(years) > 1:
         parts.append(_years_text(series, width))
-    said = [*data.notes, *notes]
-    if averaging_min is not None and (note := coarse_note(one.step_min, averaging_min)):
-        said.append(note)
-    if said:
+    if said := [*data.notes, *notes]:
         parts.append("\n".join(textwrap.fill(f"note: {note}", width, subsequent_indent="  ") for note in said))
     return "\n\n".join(parts)
 
@@ -313,7 +330,7 @@ def write_clean(series: Cleaned, path: Path, *, step_min: int | None = None) -> 
     """
     series = series if step_min is None else on_step(series, step_min)
     write_asked(path, csv_text(series).encode(), asked_by="--out")
-    return "\n".join(scenario_lines(path, series.clock.name))
+    return "\n".join(scenario_lines(path, series))
 
 
 def _thickened(where: Mask) -> Mask:

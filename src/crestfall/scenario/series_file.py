@@ -70,6 +70,11 @@ class Repairs(Block):
         description="an hour that clocks repeat, but stands once: copy it to both, or split its energy between them;"
         " one that they skip, but is filled: drop it",
     )
+    units: Literal["keep", "first", "last"] = Field(
+        default="keep",
+        description="a part of the file that is off by 4, 60 or 1000: bring all to the unit of the first part, or the"
+        " last",
+    )
     zeros: Literal["keep", "gap"] = Field(
         default="keep", description="runs of zero in a load that is never zero otherwise: keep, or take as gaps"
     )

@@ -253,17 +253,20 @@ def _added(addition: Addition, load: Column, temperature_c: NDArray[np.float64] 
 def _not_metered(site: Site) -> Iterator[str]:
     model = site.load_model
     if model is not None and model.profile is not None:
-        yield f"the load is not metered: standard profile {model.profile}"
+        yield (
+            f"the load is not metered: standard profile {model.profile}, the mean of many sites, which has no peaks of"
+            " its own"
+        )
     elif model is not None and model.monthly_bills is not None:
         shape = model.monthly_bills.shape
         yield (
-            f"the load is not metered: twelve bills with the shape '{shape}'; run all shapes of monthly_bills,"
-            " the saving lies in their range"
+            f"the load is not metered: twelve bills with the shape '{shape}'; `crestfall spread` studies every shape"
+            " that fits them, the saving lies in their range"
         )
     elif model is not None:
         yield "the load is not metered: working hours as described"
     if site.additions:
-        yield f"of the load, {counted(len(site.additions), 'addition')} are not metered"
+        yield f"not metered in the load: {counted(len(site.additions), 'addition')}"
     if site.growth_frac:
         yield f"the load is taken {100 * site.growth_frac:+.3g} % from what was metered"
     if site.pv_model is not None:

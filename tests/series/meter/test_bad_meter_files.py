@@ -36,7 +36,9 @@ def changed(row: int, line: str) -> str:
     [
         pytest.param("", "FOLDER/meter.csv: the file is empty\n    expected meter data", id="empty"),
         pytest.param(" \n\n", "FOLDER/meter.csv: holds nothing but blanks\n", id="blank"),
-        pytest.param(bytes(range(256)) * 40, "FOLDER/meter.csv: ", id="binary"),
+        pytest.param(
+            bytes(range(1, 256)) * 40, "FOLDER/meter.csv: is not text (it holds control bytes)\n", id="binary"
+        ),
         pytest.param(
             changed(5, "2025-01-01 05:00,high\n"),
             "FOLDER/meter.csv line 7, column 'Load kW': found 'high', expected a number (1 such cell)\n"
@@ -95,6 +97,11 @@ def test_encodings_are_told_by_their_marks(encoding, tmp_path):
     found = read_meter([path], SAID)
     assert found.summary.n_steps == 96
     assert any(one.topic == "load" and "für" in one.value for one in found.evidence)
+
+
+def test_a_delimiter_is_one_mark(tmp_path):
+    text = refusal(tmp_path, HEAD + "".join(GOOD), Said(zone="UTC", delimiter=";;"))
+    assert text == "--delimiter ;;: found 2 marks, expected one, or tab"
 
 
 def test_a_wrong_encoding_names_the_byte(tmp_path):

@@ -215,7 +215,46 @@ def test_a_change_of_level_is_said_with_its_factor(factor, what):
     load[10 * WEEK :] *= factor
     (note,) = notes_on(clean(rows(load), Repairs()))
     assert what in note
-    assert f"{factor:.3g} times" in note
+    assert f"{factor:,g} times" in note
+
+
+@given(
+    st.sampled_from([4.0, 60.0, 1000.0]),
+    st.booleans(),
+    st.integers(5 * WEEK, 9 * WEEK),
+    st.integers(4 * WEEK, 7 * WEEK),
+    st.integers(0, 2**32),
+)
+@settings(max_examples=25)
+def test_a_month_in_another_unit_is_found_to_the_step_and_brought_back(unit, is_less, at, length, seed):
+    """What was scaled comes back exactly; with the other part as the right one all else is scaled."""
+    sound = week_shape(20) * np.random.default_rng(seed).uniform(0.8, 1.2, 20 * WEEK)
+    factor = 1 / unit if is_less else unit
+    damaged = sound.copy()
+    damaged[at : at + length] *= factor
+    kept = clean(rows(damaged), Repairs())
+    assert only(kept, "another unit").option == "units=first"
+    assert kept.load_kw.tolist() == damaged.tolist()
+    series = clean(rows(damaged, export_kw=damaged / 2), Repairs(units="first"))
+    assert series.load_kw == pytest.approx(sound)
+    assert series.export_kw == pytest.approx(sound / 2)
+    assert np.flatnonzero(series.marks == Mark.REPAIRED).tolist() == list(range(at, at + length))
+    assert only(series, "another unit").added_kwh == pytest.approx(sound.sum() - damaged.sum())
+    # The file ends in the unit in which it began: the last part says the same.
+    assert clean(rows(damaged), Repairs(units="last")).load_kw == pytest.approx(sound)
+
+
+def test_the_last_part_may_be_the_right_one():
+    sound = week_shape(20)
+    damaged = np.concatenate((sound[: 10 * WEEK + 77] / 1000, sound[10 * WEEK + 77 :]))
+    assert clean(rows(damaged), Repairs(units="last")).load_kw == pytest.approx(sound)
+    assert clean(rows(damaged), Repairs(units="first")).load_kw == pytest.approx(sound / 1000)
+
+
+def test_a_lasting_change_that_is_no_unit_is_left_alone():
+    load = week_shape(20)
+    load[10 * WEEK :] *= 2.9
+    assert clean(rows(load), Repairs(units="first")).load_kw.tolist() == load.tolist()
 
 
 def test_a_year_of_one_day_is_no_measurement():

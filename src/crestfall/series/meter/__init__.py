@@ -1,6 +1,7 @@
 """Meter data as they come: read, explained, checked, repaired where that is allowed; nothing is guessed in silence."""
 
-from crestfall.series.meter._clean import Cleaned, Defect, Mark, clean, raise_open
+from crestfall.series.meter._clean import clean, raise_open
+from crestfall.series.meter._cleaned import Cleaned, Defect, Mark
 from crestfall.series.meter._read import MeterData, read_meter
 from crestfall.series.meter._record import Evidence, Question, Said, UndecidedError
 from crestfall.series.meter._resample import coarse_note, resampled

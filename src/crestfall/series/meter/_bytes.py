@@ -16,6 +16,7 @@ from crestfall.series.meter._record import Notebook
 # Ten years of minutes are some 150 MB of text. Reading takes about six times the text in memory.
 LARGEST_BYTES = 1024**3
 MOST_MEMBERS = 1000
+EXPECTED = "expected CSV, XLSX, Parquet, Green Button XML or NEM12, plain or packed"
 GZIP, ZIP, PARQUET = b"\x1f\x8b", b"PK\x03\x04", b"PAR1"
 _CHUNK = 1 << 20
 
@@ -107,7 +108,7 @@ def decoded(content: Content, notes: Notebook, *, encoding: str | None) -> str:
     if encoding is not None:
         found, why = encoding, "as said"
     else:
-        found, why = _encoding(data)
+        found, why = _encoding(data, content.name)
     try:
         text = data.decode(found)
     except LookupError:
@@ -118,14 +119,12 @@ def decoded(content: Content, notes: Notebook, *, encoding: str | None) -> str:
         ) from None
     if "\x00" in text[:_CHUNK] or not text.strip():
         what = "holds nothing but blanks" if not text.strip() else "is not text (it holds zero bytes)"
-        raise SeriesError(
-            f"{content.name}: {what}\n    expected CSV, XLSX, Parquet, Green Button XML or NEM12, plain or packed"
-        )
+        raise SeriesError(f"{content.name}: {what}\n    {EXPECTED}")
     notes.found("encoding", found, why, "--encoding")
     return text.removeprefix("\ufeff")
 
 
-def _encoding(data: bytes) -> tuple[str, str]:
+def _encoding(data: bytes, file: str) -> tuple[str, str]:
     for mark, name in (
         (codecs.BOM_UTF8, "utf-8-sig"),
         (codecs.BOM_UTF16_LE, "utf-16"),
@@ -143,9 +142,9 @@ def _encoding(data: bytes) -> tuple[str, str]:
     try:
         data.decode("utf-8")
     except UnicodeDecodeError as error:
-        if sum(byte < 9 or 13 < byte < 32 for byte in head) == 0:
+        if not any(byte < 9 or 13 < byte < 32 for byte in head):
             return "cp1252", f"byte {error.start:,} is not UTF-8; the single-byte encoding of Western Europe"
-        return "utf-8", ""
+        raise SeriesError(f"{file}: is not text (it holds control bytes)\n    {EXPECTED}") from None
     return "utf-8", "all bytes are"
 
 

@@ -95,6 +95,8 @@ def grid_of_text(text: str, name: str, said: Said, notes: Notebook) -> Grid:
     UndecidedError
         If two delimiters fit.
     """
+    if said.delimiter is not None and len(said.delimiter) != 1:
+        raise SeriesError(f"--delimiter {said.delimiter}: found {len(said.delimiter)} marks, expected one, or tab")
     sample = _head(text)
     delimiter = said.delimiter or _delimiter(sample, name, notes)
     if said.delimiter is not None:

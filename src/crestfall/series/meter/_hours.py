@@ -96,7 +96,8 @@ def numbered(
         at = int(rows[np.flatnonzero(number == NONE)[0]])
         raise SeriesError(
             f"{grid.place(at, column)}: found '{grid.columns[column][at]}', expected the number of an interval"
-            f" ({counted(int((number == NONE).sum()), 'such cell')})\n    name the columns with date and time: --time-column"
+            f" ({counted(int((number == NONE).sum()), 'such cell')})\n"
+            "    name the columns with date and time: --time-column"
         )
     low, high = int(number.min()), int(number.max())
     per_day = intervals_per_day(high - low + 1)
@@ -129,7 +130,8 @@ def _numbers(cells: "pa.ChunkedArray") -> NDArray[np.int64]:
     coded = cells.combine_chunks().dictionary_encode()
     found = [_NUMBER.match(str(text).strip()) for text in coded.dictionary.to_pylist()]
     each = np.array([NONE if one is None else int(one[1]) for one in found], np.int64)
-    return each[coded.indices.to_numpy(zero_copy_only=False)]
+    numbers: NDArray[np.int64] = each[coded.indices.to_numpy(zero_copy_only=False)]
+    return numbers
 
 
 def _ends_early(number: NDArray[np.int64], days: Moments, high: int, step_s: int, zone: str, clock: str | None) -> bool:

@@ -9,7 +9,8 @@ import numpy as np
 from crestfall.errors import SeriesError
 from crestfall.scenario.series_file import Repairs
 from crestfall.series.meter._bytes import PARQUET, Content, contents, decoded
-from crestfall.series.meter._clean import Cleaned, clean
+from crestfall.series.meter._clean import clean
+from crestfall.series.meter._cleaned import Cleaned
 from crestfall.series.meter._green_button import is_green_button, rows_of_green_button
 from crestfall.series.meter._grid import grid_of_text
 from crestfall.series.meter._nem12 import is_nem12, rows_of_nem12

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from crestfall.series.meter._clean import Cleaned, Mark
-from crestfall.series.meter._suspects import is_one_day_repeated, level_changes
+from crestfall.series.meter._cleaned import Cleaned, Mark
+from crestfall.series.meter._levels import level_changes
+from crestfall.series.meter._suspects import is_one_day_repeated
 
 NEAR_FRAC = 0.1  # a bill of about the same time
 BASE_FRAC = 0.05  # the load that is exceeded 95 % of the time; common practice, no source
@@ -105,7 +106,7 @@ def notes_on(series: Cleaned) -> list[str]:
     for change in level_changes(series.load_kw, series.step_h):
         what = "a change of unit (power against energy, or a factor of 1000)?" if change.is_unit else "ask what changed"
         notes.append(
-            f"from about {series.shown(change.step)[:10]} on the load is {change.ratio:.3g} times what it was: {what}"
+            f"from {series.shown(change.step)} on the load is {_times(change.ratio)} times what it was: {what}"
         )
     if is_one_day_repeated(series.load_kw, series.step_h):
         notes.append("nearly every day is the same as the one before: a profile, not a measurement?")
@@ -137,3 +138,7 @@ def bill_note(series: Cleaned, billed_kwh: float) -> str:
     cause = next((words for one, words in causes.items() if abs(ratio / one - 1) < NEAR_FRAC), "")
     text = f"{energy_kwh:,.0f} kWh in the file, {billed_kwh:,.0f} kWh on the bill: {100 * (ratio - 1):+.1f} %"
     return f"{text}; {cause}" if cause else text
+
+
+def _times(ratio: float) -> str:
+    return f"{ratio:,.0f}" if ratio >= 100 else f"{ratio:.3g}"

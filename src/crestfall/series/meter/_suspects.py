@@ -1,6 +1,4 @@
-"""What a meter shows that no load does: zeros, stuck values, spikes, sudden changes of level or unit."""
-
-from typing import NamedTuple
+"""What a meter shows that no load does: zeros, stuck values, spikes, the same day again and again."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,17 +11,7 @@ RARE_FRAC = 0.02  # a state in which a load is less often than this is not its r
 LONG_STUCK_H = 6.0
 SPIKE_BAND = 8.0  # times the distance from the median to the 95th percentile
 MOST_SPIKE_STEPS = 2
-LEVEL_RATIO, LEVEL_WEEKS = 2.5, 4
-UNIT_RATIOS = (4.0, 60.0, 1000.0)
-UNIT_TOLERANCE = 0.15
-
-
-class LevelChange(NamedTuple):
-    """A change of level that lasts."""
-
-    step: int
-    ratio: float
-    is_unit: bool
+STUCK_FRAC, SPIKE_FRAC = 0.2, 0.001  # what is as frequent as that is the nature of the load
 
 
 def gap_runs(steps: Steps) -> list[Steps]:
@@ -48,7 +36,13 @@ def gap_runs(steps: Steps) -> list[Steps]:
     return np.split(steps, np.flatnonzero(np.diff(steps) != 1) + 1) if len(steps) else []
 
 
-def dropouts(load_kw: FloatArray, step_h: float) -> Steps:
+def _rare(runs: list[Steps], most: float) -> Steps:
+    """Return the steps of all runs, or none if they are so many that they are no sign of anything."""
+    steps = np.concatenate([np.zeros(0, np.intp), *runs])
+    return steps if steps.size < most else steps[:0]
+
+
+def dropouts(load_kw: FloatArray) -> Steps:
     """
     Return zeros in a load that is hardly ever zero.
 
@@ -56,8 +50,6 @@ def dropouts(load_kw: FloatArray, step_h: float) -> Steps:
     ----------
     load_kw : ndarray of shape (n_steps,)
         A load [kW].
-    step_h : float
-        Length of a step [h].
 
     Returns
     -------
@@ -95,10 +87,7 @@ def constant_runs(load_kw: FloatArray, step_h: float) -> Steps:
     usual = np.quantile(lengths, 0.99) if len(lengths) else 0
     least = max(LONG_STUCK_H / step_h, 3 * usual)
     long = np.flatnonzero((lengths >= least) & np.isfinite(load_kw[edges[:-1]]) & (load_kw[edges[:-1]] != 0))
-    steps = [np.arange(edges[at], edges[at + 1]) for at in long]
-    # Coarse data may stand still a lot: then it is no sign of anything.
-    found = np.concatenate(steps) if steps else np.zeros(0, np.intp)
-    return found if found.size < 0.2 * len(load_kw) else found[:0]
+    return _rare([np.arange(edges[at], edges[at + 1]) for at in long], STUCK_FRAC * len(load_kw))
 
 
 def spikes(load_kw: FloatArray) -> Steps:
@@ -122,50 +111,7 @@ def spikes(load_kw: FloatArray) -> Steps:
     # Where half of all steps stand still the band is that of the values themselves.
     band = max(float(high - median), 0.1 * abs(float(median)))
     far = np.flatnonzero(load_kw > median + SPIKE_BAND * band) if band > 0 else np.zeros(0, np.intp)
-    runs = [run for run in gap_runs(far) if len(run) <= MOST_SPIKE_STEPS]
-    found = np.concatenate(runs) if runs else far[:0]
-    return found if found.size < 0.001 * known.size + 5 else found[:0]
-
-
-def level_changes(load_kw: FloatArray, step_h: float) -> list[LevelChange]:
-    """
-    Return weeks at which the level of a load changes for good, or its unit does.
-
-    Parameters
-    ----------
-    load_kw : ndarray of shape (n_steps,)
-        A load [kW].
-    step_h : float
-        Length of a step [h].
-
-    Returns
-    -------
-    list of LevelChange
-        Changes by a factor, with the step at which the week begins; `is_unit` where the factor is that of a unit.
-    """
-    per_week = round(168 / step_h)
-    n_weeks = len(load_kw) // per_week
-    if n_weeks < 2 * LEVEL_WEEKS:
-        return []
-    weeks = load_kw[: n_weeks * per_week].reshape(n_weeks, per_week)
-    filled = np.isfinite(weeks).mean(axis=1) > 0.5
-    means = np.array([np.nanmean(week) if ok else np.nan for week, ok in zip(weeks, filled, strict=True)])
-    found: list[LevelChange] = []
-    for week in range(LEVEL_WEEKS, n_weeks - LEVEL_WEEKS + 1):
-        before, after = means[week - LEVEL_WEEKS : week], means[week : week + LEVEL_WEEKS]
-        if np.isnan([before, after]).any() or min(before.min(), after.min()) <= 0:
-            continue
-        # All weeks on one side lie apart from all on the other.
-        apart = max(after.min() / before.max(), before.min() / after.max())
-        ratio = float(np.median(after) / np.median(before))
-        if apart > 0.8 * LEVEL_RATIO and max(ratio, 1 / ratio) > LEVEL_RATIO:
-            step = week * per_week
-            if found and step - found[-1].step <= LEVEL_WEEKS * per_week:
-                continue
-            larger = max(ratio, 1 / ratio)
-            is_unit = any(abs(larger / one - 1) < UNIT_TOLERANCE for one in UNIT_RATIOS)
-            found.append(LevelChange(step, ratio, is_unit))
-    return found
+    return _rare([run for run in gap_runs(far) if len(run) <= MOST_SPIKE_STEPS], SPIKE_FRAC * known.size + 5)
 
 
 def is_one_day_repeated(load_kw: FloatArray, step_h: float) -> bool:

@@ -138,7 +138,7 @@ def _read_cells(grid: Grid, layout: Layout, said: Said, notes: Notebook) -> _Tab
     values = {}
     for name, column in columns.items():
         values[name], wrong = numbers(column, mark)
-        wrong = np.intersect1d(wrong, rows)
+        wrong = wrong[np.isin(wrong, rows)] if wrong.size else wrong
         if wrong.size:
             refuse_words(wrong, grid.place(int(wrong[0]), layout.values[name]), str(column[int(wrong[0])]))
         values[name] = values[name][rows]

@@ -4,7 +4,9 @@ from pathlib import Path
 
 import numpy as np
 
-from crestfall.series.meter._clean import Cleaned
+from crestfall.errors import SeriesError
+from crestfall.series._axis import STEPS_MIN
+from crestfall.series.meter._cleaned import Cleaned
 from crestfall.series.meter._resample import resampled
 
 DECIMALS = 6  # of a kW: a milliwatt
@@ -25,7 +27,16 @@ def on_step(series: Cleaned, step_min: int) -> Cleaned:
     -------
     Cleaned
         Energy is kept, and no peak is invented; a step counts as the worst of those in it.
+
+    Raises
+    ------
+    SeriesError
+        If a study has no such step, or the series does not begin and end with one.
     """
+    if step_min not in STEPS_MIN:
+        raise SeriesError(
+            f"found a step of {step_min} minutes\n    expected one of {', '.join(map(str, STEPS_MIN))} minutes"
+        )
     now_min, first_min = series.step_s // 60, int(series.local_s[0]) // 60
     if now_min == step_min:
         return series
@@ -73,7 +84,7 @@ def csv_text(series: Cleaned) -> str:
     return "\n".join([head, *map(",".join, zip(stamps, *texts, strict=True)), ""])
 
 
-def scenario_lines(file: Path, zone: str) -> list[str]:
+def scenario_lines(file: Path, series: Cleaned) -> list[str]:
     """
     Return the lines that name a clean file in a scenario.
 
@@ -81,19 +92,22 @@ def scenario_lines(file: Path, zone: str) -> list[str]:
     ----------
     file : Path
         The file.
-    zone : str
-        Zone of the site.
+    series : Cleaned
+        What it holds.
 
     Returns
     -------
     list of str
-        YAML of the block ``site``.
+        YAML of the block ``site``; a comment says what a load of its own would be where the site exports.
     """
-    return [
-        "site:",
-        f"  time_zone: {zone}",
-        f"  load: {{file: {file.name}, column: load_kw, unit: kW}}",
-    ]
+    lines = ["site:", f"  time_zone: {series.clock.name}"]
+    if series.export_kw is not None and series.export_kw.any():
+        energy_kwh = float(series.export_kw.sum()) * series.step_h
+        lines += [
+            f"  # The site gives {energy_kwh:,.0f} kWh to the grid (export_kw): what it takes is not all that it uses.",
+            "  # Its load is load_kw + generation - export_kw; give that as load, and the generation as pv.",
+        ]
+    return [*lines, f"  load: {{file: {file.name}, column: load_kw, unit: kW}}"]
 
 
 def _number(value: float) -> str:

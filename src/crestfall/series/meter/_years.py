@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 
 from crestfall.errors import SeriesError
-from crestfall.series.meter._clean import Cleaned
+from crestfall.series.meter._cleaned import Cleaned
 
 
 def part_between(series: Cleaned, first: pd.Timestamp, end: pd.Timestamp) -> Cleaned:
