@@ -186,34 +186,38 @@ class SimilarDays(Forecast):
         """Return the forecasts of many times at once."""
         clock, table = self.clock, np.zeros((len(at), n_steps))
         kind = clock.kind if self.by_kind else np.zeros_like(clock.kind)
-        reach = self.reach_days * clock.n_slots
         weight_of_age = 0.5 ** (np.arange(self.reach_days + 2) / self.half_life_days)
         fading = 0.5 ** (np.arange(1, n_steps + 1) * clock.step_h / self.carry_half_life_h)
-        _mean_of_similar(values_kw, at, (clock.day, clock.slot, kind), reach, weight_of_age, fading, table)
+        _mean_of_similar(values_kw, at, (clock.day, clock.slot, kind), self.reach_days, weight_of_age, fading, table)
         return table
 
 
 @compiled
 def _mean_of_similar(
-    values: Any, at: Any, clock: tuple[Any, Any, Any], reach: int, weight_of_age: Any, fading: Any, table: Any
+    values: Any, at: Any, clock: tuple[Any, Any, Any], reach_days: int, weight_of_age: Any, fading: Any, table: Any
 ) -> None:
     """Write weighted means over days of a kind, and add the latest error, which fades; see :class:`SimilarDays`."""
     day, slot, kind = clock
     n_slots, n_kinds, n_ahead = slot.max() + 1, kind.max() + 1, table.shape[1]
     total, weights = np.empty((n_kinds, n_slots)), np.empty((n_kinds, n_slots))
     there = np.empty(n_kinds, dtype=np.bool_)
+    end, today = 0, -1  # up to which step values are summed up, and the day as which they are weighted
     for row in range(len(at)):
         known = at[row]
         if known == 0:
             continue
         # The latest known step is forecast too: its error says something of those to come.
         before = known - 1
-        total[:], weights[:], there[:] = 0.0, 0.0, False
-        for i in range(max(before - reach, 0), before):
-            weight = weight_of_age[day[before - 1] - day[i]]
+        if today < 0 or before < end or day[before] != today:
+            today = day[before]
+            total[:], weights[:], there[:] = 0.0, 0.0, False
+            end = np.searchsorted(day, today - reach_days)
+        for i in range(end, before):
+            weight = weight_of_age[today - day[i]]
             total[kind[i], slot[i]] += weight * values[i]
             weights[kind[i], slot[i]] += weight
             there[kind[i]] = True
+        end = max(end, before)
         error = 0.0
         for i in range(-1, min(n_ahead, len(day) - known)):
             wanted, place = kind[known + i], slot[known + i]

@@ -222,10 +222,11 @@ class _Controller:
         self._every, self._at = every, at
         self._expected_load = forecasts.load.ahead_at(self._load_kw, at, horizon)
         has_pv = bool(self._pv_kw.any())
-        self._expected_pv = forecasts.pv.ahead_at(self._pv_kw, at, horizon)
+        none = np.zeros((len(at), horizon))
+        self._expected_pv = forecasts.pv.ahead_at(self._pv_kw, at, horizon) if has_pv else none
         steps = np.minimum(at[:, np.newaxis] + np.arange(horizon), n - 1)
         net = self._expected_load + _with_past(p.auxiliary_kw, n_before)[steps] - self._expected_pv
-        held = np.zeros((len(at), 1)) if not has_pv else self._expected_pv * self._held_share(at)[:, np.newaxis]
+        held = self._expected_pv * self._held_share(at)[:, np.newaxis] if has_pv else none
         data = step_data(p)
         # Prices of system peaks and events are in the problem's prices, but nobody knows these times in advance.
         known = {"buy_per_kwh": self._rates.buy_per_kwh, "sell_per_kwh": self._rates.sell_per_kwh}
@@ -247,7 +248,7 @@ class _Controller:
             import_limit_kw=_with_past(p.import_limit_kw, n_before),
             price_step=self._priced_as(at, steps),
             net_kw=net,
-            curtailable_kw=np.broadcast_to(held, net.shape) if not has_pv else held,
+            curtailable_kw=held,
             measured=measured.reshape(self._targets.n, n),
             day_part=self._clock.slot,
             first=first,
@@ -279,7 +280,7 @@ class _Controller:
         start = float(p.floor_kwh[0]) if p.start_kwh is None else p.start_kwh
         horizon = self._ahead.net_kw.shape[1]
         dear = DEAR * (1.0 + float(np.abs(self._steps.buy_per_kwh).max() + np.abs(self._steps.sell_per_kwh).max()))
-        room = room_for(self._steps, horizon, 1)
+        room = room_for(self._steps, horizon, 3)
         state = State(
             content_kwh=np.array([start]),
             target_kw=self._targets.level_kw,
