@@ -121,6 +121,7 @@ def test_check_says_what_it_read_and_writes_nothing(tmp_path):
     assert lines[-1] == "nothing wrong was found; nothing was run"
     assert "  option       2 racks, 1 module: 60 kVA, 100 kWh nominal, 80 kWh usable, 1 cabinet" in lines
     assert "  tariff       Two prices and a peak: 5 lines, 1 demand charge" in lines
+    assert "  policy       hindsight" in lines
     assert sorted(tmp_path.iterdir()) == files
 
 
