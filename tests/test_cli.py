@@ -333,7 +333,8 @@ def test_screen_of_rolling_plans_names_them_and_what_they_did_not_foresee():
     assert [int(value) for value in total[2:]] == [round(result.saving(case)) for case in result.cases]
     assert re.search(r"^  forecast of load: MAPE [\d.]+ %, mean error [\d.]+ kW, bias ", text, re.MULTILINE)
     dearest = result.unforeseen.costliest[0]
-    assert f"came; {dearest.cost:,.0f} EUR: {dearest.what}" in text
+    assert f"  costliest: {dearest.what}, {dearest.start:%a %d %b %H:%M}: " in text
+    assert f" came; {dearest.cost:,.0f} EUR\n" in text
     assert max(map(len, text.splitlines()[:-1])) <= 100
 
 
