@@ -121,6 +121,7 @@ def test_check_says_what_it_read_and_writes_nothing(tmp_path):
     assert lines[-1] == "nothing wrong was found; nothing was run"
     assert "  option       2 racks, 1 module: 60 kVA, 100 kWh nominal, 80 kWh usable, 1 cabinet" in lines
     assert "  tariff       Two prices and a peak: 5 lines, 1 demand charge" in lines
+    assert "  policy       hindsight" in lines
     assert sorted(tmp_path.iterdir()) == files
 
 
@@ -332,7 +333,8 @@ def test_screen_of_rolling_plans_names_them_and_what_they_did_not_foresee():
     assert [int(value) for value in total[2:]] == [round(result.saving(case)) for case in result.cases]
     assert re.search(r"^  forecast of load: MAPE [\d.]+ %, mean error [\d.]+ kW, bias ", text, re.MULTILINE)
     dearest = result.unforeseen.costliest[0]
-    assert f"came; {dearest.cost:,.0f} EUR: {dearest.what}" in text
+    assert f"  costliest: {dearest.what}, {dearest.start:%a %d %b %H:%M}: " in text
+    assert f" came; {dearest.cost:,.0f} EUR\n" in text
     assert max(map(len, text.splitlines()[:-1])) <= 100
 
 

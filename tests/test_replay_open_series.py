@@ -30,6 +30,7 @@ tariff: tariff.yaml
 catalogue: catalogue.yaml
 option: {{racks: {racks}, modules: {modules}}}
 money: {{currency: EUR, installation_cost: 0}}
+policy: hindsight
 dispatch: {{wear_per_kwh: 0.02}}
 """
 

@@ -239,6 +239,7 @@ def check(scenario: ScenarioPath) -> None:
         f"  tariff       {inputs.rates.title}: {_counted(len(inputs.rates.line_groups), 'line')},"
         f" {_counted(len(inputs.rates.peak_charges), 'demand charge')}",
         *(f"  or           {rates.title}" for rates in inputs.choices),
+        f"  policy       {inputs.policy_words}",
         f"  option       {plant.option}: {plant.rating_kva:,.0f} kVA, {plant.nominal_kwh:,.0f} kWh nominal,"
         f" {plant.usable_kwh:,.0f} kWh usable, {_counted(plant.cabinets, 'cabinet')}",
         *(f"  note: {one}" for one in series.not_metered),

@@ -159,6 +159,17 @@ def test_without_a_demand_charge_the_dearest_days_are_listed(tmp_path):
     assert sum(one.cost for one in costliest) <= 2 * found.unforeseen.cost
 
 
+def test_peaks_of_days_cost_their_difference_at_the_rate_of_a_day(tmp_path):
+    found = studied(
+        tmp_path, BY_ROLLING, in_tariff("    averaging_min: 60\n", "    averaging_min: 60\n    period: day\n")
+    )
+    peaks = [one for one in found.unforeseen.costliest if one.what.startswith("Peak, 2025-")]
+    assert peaks
+    for one in peaks:
+        assert one.what == f"Peak, {one.start:%Y-%m-%d}"
+        assert one.cost == pytest.approx(9.5 * (one.import_kw - one.hindsight_kw))
+
+
 def test_error_figures_are_those_of_the_last_forecast_of_each_step(result):
     figures, rolled_ = result.summary()["unforeseen"], result.unforeseen.rolled
     assert figures["plans"] == 730
@@ -193,6 +204,14 @@ def test_trials_say_what_would_have_helped_most(tmp_path):
 def test_no_trial_has_more_racks_than_the_catalogue_allows(tmp_path):
     inputs = prepared(tmp_path, in_scenario("racks: 2\n  modules: 1", "racks: 8\n  modules: 2"))
     assert with_a_rack_more(inputs) is None
+
+
+def test_policy_in_words_says_what_plans_are_made_from(tmp_path):
+    plain = prepared(tmp_path / "a", BY_ROLLING)
+    assert plain.policy_words == "rolling plans over 24 h every 12 h, on similar_days and recent_days; no history"
+    ask = "  load_forecast: regression\n  pv_forecast: {error_frac: 0.2}\n"
+    assert "on regression and error of 20 %;" in prepared(tmp_path / "b", rolling(ask)).policy_words
+    assert prepared(tmp_path / "c").policy_words == "hindsight"
 
 
 # --- what it is told --------------------------------------------------------------------------------------------------

@@ -1,5 +1,7 @@
 """What a rolling plan did not foresee: in figures, in words and in a picture."""
 
+import textwrap
+
 import matplotlib.dates as mdates
 import numpy as np
 import pandas as pd
@@ -16,6 +18,7 @@ Row = tuple[str, ...]
 ERRORS_HEAD: Row = ("forecast", "MAPE", "mean error", "bias", "peak error")
 COSTLY_HEAD: Row = ("when", "what", "forecast", "came", "import", "hindsight", "cost")
 MOST_DAYS = 6
+LINE = 100  # characters, as the rest of the screen
 
 
 def error_rows(found: Unforeseen) -> list[Row]:
@@ -148,11 +151,11 @@ def unforeseen_text(result: Result) -> str:
         for what, mape, mean, bias, peak in error_rows(found)
     ]
     for one in found.costliest[:1]:
-        powers = f"{one.expected_kw:,.0f} kW forecast, {one.happened_kw:,.0f} came"
-        lines.append(f"  what cost most: {one.start:%a %d %b %H:%M}, {powers}; {one.cost:,.0f} {currency}: {one.what}")
+        powers = f"{_plain(one.expected_kw)} kW forecast, {_plain(one.happened_kw)} came"
+        lines.append(f"  costliest: {one.what}, {one.start:%a %d %b %H:%M}: {powers}; {one.cost:,.0f} {currency}")
     for change, more, each in trial_rows(found, currency):
         lines.append(f"  saving with {change}: {more}{f' ({each})' if each else ''}")
-    return "\n".join(lines)
+    return "\n".join(textwrap.fill(line, LINE, subsequent_indent="    ", break_on_hyphens=False) for line in lines)
 
 
 def draw_costliest_days(result: Result) -> Figure:

@@ -60,16 +60,10 @@ def unforeseen(inputs: Inputs, case: Case, rolled: Rolled, ceiling: Case) -> Unf
 def _peaks(inputs: Inputs, case: Case, rolled: Rolled, ceiling: Case) -> Iterator[Costly]:
     h, start = inputs.series.step_h, inputs.series.start
     happened = _net_kw(inputs)
+    taken: set[tuple[str, str]] = set()  # a period that two sheets share is on both of their charges
     for charge in case.rates.peak_charges:
-        measure, more = charge.measure, _paid_more(charge, case, ceiling)
-        own, other = (measure.peaks(one.readings) for one in (case, ceiling))
-        periods = [p for p in np.unique(measure.period_of).tolist() if more.get(measure.periods.names[p], 0.0) != 0]
-        highest = int(np.argmax(own)) if len(own) else 0
-        cost = dict.fromkeys(range(measure.periods.n), 0.0)
-        for p in periods:
-            # Where the period's own peak is no higher, an earlier one is billed: by a ratchet, of the highest.
-            cost[p if own[p] > other[p] else highest] += more[measure.periods.names[p]]
-        for p, amount in cost.items():
+        measure = charge.measure
+        for p, amount in _cost_by_period(charge, case, ceiling, taken).items():
             intervals = measure.intervals_in(p)
             if amount <= 0 or not len(intervals):
                 continue
@@ -87,15 +81,26 @@ def _peaks(inputs: Inputs, case: Case, rolled: Rolled, ceiling: Case) -> Iterato
             )
 
 
+def _cost_by_period(
+    charge: DemandLine | CapacityLine, case: Case, ceiling: Case, taken: set[tuple[str, str]]
+) -> dict[int, float]:
+    """Return what a charge costs more than with hindsight, by the period in which the peak stood that is billed."""
+    periods = charge.measure.periods
+    own, other = (charge.measure.peaks(one.readings) for one in (case, ceiling))
+    if isinstance(charge, DemandLine) and charge.is_daily:  # one line of a month sums its days
+        return {p: float(charge.rate[p] * (own[p] - other[p])) for p in charge.in_use.tolist()}
+    paid = [one.bill[one.bill["line"] == charge.name].groupby("period")["amount"].sum() for one in (case, ceiling)]
+    more, cost = paid[0].sub(paid[1], fill_value=0.0), dict.fromkeys(range(periods.n), 0.0)
+    for p, name in enumerate(periods.names):
+        if periods.factor[p] > 0 and name in more.index and (charge.name, name) not in taken:
+            taken.add((charge.name, name))
+            # Where the period's own peak is no higher, an earlier one is billed: by a ratchet, of the highest.
+            cost[p if own[p] > other[p] else int(np.argmax(own))] += float(more[name])
+    return cost
+
+
 def _means(power_kw: FloatArray, first: NDArray[np.int64], span: int) -> FloatArray:
     return np.asarray(power_kw[first[:, np.newaxis] + np.arange(span)].mean(axis=1))
-
-
-def _paid_more(charge: DemandLine | CapacityLine, case: Case, ceiling: Case) -> dict[str, float]:
-    """Return by period what a charge costs in one year beyond another."""
-    own, other = (one.bill[one.bill["line"] == charge.name] for one in (case, ceiling))
-    difference = own.groupby("period")["amount"].sum().sub(other.groupby("period")["amount"].sum(), fill_value=0.0)
-    return {str(period): float(amount) for period, amount in difference.items()}
 
 
 def _days(inputs: Inputs, case: Case, rolled: Rolled, ceiling: Case) -> Iterator[Costly]:

@@ -26,7 +26,7 @@ from crestfall.study._availability import forced_outages, planned_outages
 from crestfall.study._ceilings import check_first_ceilings
 from crestfall.study._clauses import clauses_of
 from crestfall.study._life_terms import check_life
-from crestfall.study._rolling import Foreknown, check_horizon
+from crestfall.study._rolling import Foreknown, check_horizon, policy_in_words
 from crestfall.study._shared import Shared
 from crestfall.tariff import Rates, Readings
 
@@ -74,6 +74,11 @@ class Inputs:
     last_year: Readings | None = None
     known: Foreknown = field(default_factory=Foreknown)
     shared: Shared = field(default_factory=Shared, repr=False, compare=False)
+
+    @property
+    def policy_words(self) -> str:
+        """Which policy makes the headline and, of rolling plans, what they are made from."""
+        return policy_in_words(self.scenario, self.known, self.series.step_h)
 
     @property
     def contracts(self) -> tuple[Rates, ...]:

@@ -144,6 +144,39 @@ def _wrong(key: str, found: float, expected: str, remedy: str) -> KeyedError:
     return KeyedError("scenario", ("rolling", key), found=f"{found:g}", expected=expected, remedy=remedy)
 
 
+def policy_in_words(scenario: Scenario, known: Foreknown, step_h: float) -> str:
+    """
+    Return which policy makes the headline and, of rolling plans, what they are made from.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The scenario.
+    known : Foreknown
+        What rolling plans are given.
+    step_h : float
+        Length of a step [h].
+
+    Returns
+    -------
+    str
+        A few words.
+    """
+    if scenario.ask.policy != "rolling":
+        return scenario.ask.policy
+    ask = scenario.ask.rolling
+    forecasts = " and ".join(
+        of
+        if isinstance(of, str)
+        else of.file
+        if isinstance(of, ForecastFile)
+        else f"error of {100 * of.error_frac:g} %"
+        for of in (ask.load_forecast, ask.pv_forecast)
+    )
+    past = f"{known.before.n_steps * step_h / 24:,.0f} days before the data" if known.before.n_steps else "no history"
+    return f"rolling plans over {ask.horizon_h:g} h every {ask.plan_every_h:g} h, on {forecasts}; {past}"
+
+
 def notes_on_forecasts(settings: RollingPolicy, rates: Rates, known: Foreknown) -> Iterator[str]:
     """
     Yield what a reader must know about what the rolling plan was told.
