@@ -228,3 +228,10 @@ def test_a_rate_of_return_that_is_not_there_is_called_none(result, tmp_path):
     assert rows["rate of return"] == "none"
     assert rows["payback"] == "none"
     assert found.summary()["life"]["irr_frac"] == []
+
+
+def test_a_single_year_is_marked_as_a_whole_one(result):
+    short = replace(result, life=replace(result.life, years=result.life.years[:1]))
+    ax = draw_health(short)
+    low, high = ax.get_xlim()
+    assert [tick for tick in ax.get_xticks() if low <= tick <= high] == [1]

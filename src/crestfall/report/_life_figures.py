@@ -218,7 +218,7 @@ def _mark_payback(ax: Axes, years: float | None, words: str, look: style.Look, n
 def _year_axis(ax: Axes, life: Life, *, first: int = 1) -> None:
     ax.set_xlabel("year of operation")
     ax.set_xlim(first - 0.6, len(life.years) + 0.6)
-    ax.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=21))
+    ax.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=21, min_n_ticks=1))
     ax.grid(visible=False, axis="x")
 
 
