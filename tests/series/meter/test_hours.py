@@ -59,6 +59,12 @@ def test_a_word_among_the_numbers_is_said_with_its_place(tmp_path):
         read(tmp_path, hours)
 
 
+def test_a_single_date_does_not_show_how_many_hours_a_day_has(tmp_path):
+    """48 numbers may be the half hours of a day, or the quarter hours of half of it."""
+    with pytest.raises(SeriesError, match="hours as numbers beside a date need more than one day"):
+        read(tmp_path, range(1, 49), Said(zone="Europe/Berlin", load_column="kW"), steps=[BERLIN[0]] * 48)
+
+
 def test_numbers_that_do_not_divide_a_day(tmp_path):
     said = Said(zone="Europe/Berlin", time_columns=("Date", "Hour"), load_column="kW")
     with pytest.raises(SeriesError, match="column 'Hour' counts from 1 to 23\n    expected 24, 48, 96"):

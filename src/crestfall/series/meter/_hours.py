@@ -52,8 +52,8 @@ def counts_the_day(grid: Grid, date: int, column: int) -> bool:
     if low > 1 or intervals_per_day(high - low + 1) is None:
         return False
     stays = np.asarray(days[1:] == days[:-1])
-    if not stays.any():
-        return False
+    if not stays.any() or stays.all():
+        return False  # a single date does not show how many intervals a day has
     change = np.abs(np.diff(number))
     # A new date begins at the first number, or at the last one where the latest row comes first.
     counts_on = np.where(stays, change <= 1, np.minimum(number[1:], number[:-1]) == low)
