@@ -69,3 +69,21 @@ def test_numbers_that_do_not_divide_a_day(tmp_path):
     said = Said(zone="Europe/Berlin", time_columns=("Date", "Hour"), load_column="kW")
     with pytest.raises(SeriesError, match="column 'Hour' counts from 1 to 23\n    expected 24, 48, 96"):
         read(tmp_path, [n % 23 + 1 for n in range(92)], said)
+
+
+def test_dates_that_databases_write_as_midnights(tmp_path):
+    path = tmp_path / "meter.csv"
+    rows = (f"{at:%d/%m/%Y} 00:00:00;{at.hour};{value}\n" for at, value in zip(BERLIN, VALUES, strict=True))
+    path.write_text("date;hour;kW\n" + "".join(rows), encoding="utf-8")
+    found = read_meter([path], Said(zone="Europe/Berlin"))
+    assert (found.series.load_kw.tolist(), found.is_whole) == (VALUES, True)
+
+
+def test_dates_and_hours_of_a_workbook(tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    book.active.append(["Date", "Hour", "kW"])
+    for at, value in zip(BERLIN, VALUES, strict=True):
+        book.active.append([at.replace(hour=0, tzinfo=None), at.hour + 1, value])
+    book.save(tmp_path / "meter.xlsx")
+    assert read_meter([tmp_path / "meter.xlsx"], Said(zone="Europe/Berlin")).series.load_kw.tolist() == VALUES

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import get_args
 
 from crestfall.errors import SeriesError
-from crestfall.series.meter._cells import kind_of
+from crestfall.series.meter._cells import MIDNIGHT, kind_of
 from crestfall.series.meter._grid import Grid
 from crestfall.series.meter._hours import counts_the_day
 from crestfall.series.meter._record import Notebook, Said, Unit
@@ -164,9 +164,7 @@ def _spelled(found: re.Match[str]) -> Unit:
 
 def _kind(grid: Grid, column: int) -> str:
     """Return what most cells of a column are; empty ones say nothing."""
-    cells = grid.columns[column]
-    step = max(len(cells) // SAMPLE_ROWS, 1)
-    sample = [str(cells[at]) for at in range(0, len(cells), step)][: 2 * SAMPLE_ROWS]
+    sample = _sample(grid, column)
     counts = Counter(kind_of(cell) for cell in sample)
     empty = counts.pop("e", 0)
     if not counts:
@@ -179,6 +177,12 @@ def _kind(grid: Grid, column: int) -> str:
         # Only a first column of whole numbers is time; others of such numbers are readings.
         return "n" if column > 0 else "d"
     return kind
+
+
+def _sample(grid: Grid, column: int) -> list[str]:
+    cells = grid.columns[column]
+    step = max(len(cells) // SAMPLE_ROWS, 1)
+    return [str(cells[at]) for at in range(0, len(cells), step)][: 2 * SAMPLE_ROWS]
 
 
 def _position(grid: Grid, name: str, option: str) -> int:
@@ -214,7 +218,10 @@ def _time_columns(
         raise SeriesError(
             f"{grid.name}: no column holds dates\n    name it: --time-column, one of: {_listed(grid.names)}"
         )
-    date, has_clock = dates[0], ":" in str(grid.columns[dates[0]][0]) or _is_long(str(grid.columns[dates[0]][0]))
+    date = dates[0]
+    # Sheets and databases write a date alone as its midnight.
+    some = [*map(str, grid.columns[date][:SAMPLE_ROWS].to_pylist()), *_sample(grid, date)]
+    has_clock = any(_is_long(cell) or (":" in cell and not MIDNIGHT.search(cell)) for cell in some)
     if clocks and not has_clock:
         clock = clocks[0]
         both = len(clocks) > 1 and _is_before(grid, clock, clocks[1])

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.errors import SeriesError
+from crestfall.series.meter._cells import kind_of
 from crestfall.series.meter._grid import Grid
 from crestfall.series.meter._layout import Layout
 from crestfall.series.meter._record import Notebook, Said
@@ -69,7 +70,7 @@ def _telling_column(grid: Grid, layout: Layout) -> int | None:
     """Return the column that tells rows of the same time apart, if there are such rows."""
     used = {layout.date, layout.clock, layout.number, *layout.values.values(), *layout.days}
     times = [at for at in (layout.date, layout.clock, layout.number) if at is not None]
-    others = [at for at in range(len(grid.columns)) if at not in used]
+    others = [at for at in range(len(grid.columns)) if at not in used and kind_of(str(grid.columns[at][0])) != "c"]
     others = [at for at in others if 1 < len(grid.columns[at].unique()) <= min(MOST_POINTS, grid.n_rows // 3)]
     if not others:
         return None
