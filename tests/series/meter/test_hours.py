@@ -59,7 +59,31 @@ def test_a_word_among_the_numbers_is_said_with_its_place(tmp_path):
         read(tmp_path, hours)
 
 
+def test_a_single_date_does_not_show_how_many_hours_a_day_has(tmp_path):
+    """48 numbers may be the half hours of a day, or the quarter hours of half of it."""
+    with pytest.raises(SeriesError, match="hours as numbers beside a date need more than one day"):
+        read(tmp_path, range(1, 49), Said(zone="Europe/Berlin", load_column="kW"), steps=[BERLIN[0]] * 48)
+
+
 def test_numbers_that_do_not_divide_a_day(tmp_path):
     said = Said(zone="Europe/Berlin", time_columns=("Date", "Hour"), load_column="kW")
     with pytest.raises(SeriesError, match="column 'Hour' counts from 1 to 23\n    expected 24, 48, 96"):
         read(tmp_path, [n % 23 + 1 for n in range(92)], said)
+
+
+def test_dates_that_databases_write_as_midnights(tmp_path):
+    path = tmp_path / "meter.csv"
+    rows = (f"{at:%d/%m/%Y} 00:00:00;{at.hour};{value}\n" for at, value in zip(BERLIN, VALUES, strict=True))
+    path.write_text("date;hour;kW\n" + "".join(rows), encoding="utf-8")
+    found = read_meter([path], Said(zone="Europe/Berlin"))
+    assert (found.series.load_kw.tolist(), found.is_whole) == (VALUES, True)
+
+
+def test_dates_and_hours_of_a_workbook(tmp_path):
+    openpyxl = pytest.importorskip("openpyxl")
+    book = openpyxl.Workbook()
+    book.active.append(["Date", "Hour", "kW"])
+    for at, value in zip(BERLIN, VALUES, strict=True):
+        book.active.append([at.replace(hour=0, tzinfo=None), at.hour + 1, value])
+    book.save(tmp_path / "meter.xlsx")
+    assert read_meter([tmp_path / "meter.xlsx"], Said(zone="Europe/Berlin")).series.load_kw.tolist() == VALUES

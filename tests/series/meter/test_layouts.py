@@ -22,7 +22,7 @@ FIRST_DAYS = ((2024, 3, 9), (2024, 3, 30), (2024, 4, 6), (2024, 10, 26), (2024, 
 def series(draw):
     zone = draw(st.sampled_from(ZONES))
     first = dt.datetime(*draw(st.sampled_from(FIRST_DAYS)), tzinfo=ZoneInfo(zone))
-    days = draw(st.integers(1, 15))
+    days = draw(st.integers(2, 15))  # numbers of intervals beside a single date say too little
     end = (first + dt.timedelta(days=days)).astimezone(dt.UTC)
     step_min = draw(st.sampled_from((15, 30, 60)))
     first = first.astimezone(dt.UTC)

@@ -15,7 +15,9 @@ _COMPACT = r"(?:19|20)\d{2}(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?:[ T]?(?:[0
 _EPOCH = r"1\d{9}|1\d{12}"
 _STAMP = re.compile(rf"(?:{_DAY}(?:[T ,]+{_CLOCK})?|{_COMPACT}|{_EPOCH})\Z")
 _TIME = re.compile(rf"(?:{_CLOCK})\Z")
-_NUMBER = re.compile(r"[+-]?(?:\d{1,3}(?:[,.' ]\d{3})+|\d+)?(?:[.,]\d*)?(?:[eE][+-]?\d+)?\Z")
+GAPS = " '\u2019\u00a0\u202f"  # what parts thousands beside point and comma: blanks and apostrophes of all widths
+_NUMBER = re.compile(rf"[+-]?(?:\d{{1,3}}(?:[,.{GAPS}]\d{{3}})+|\d+)?(?:[.,]\d*)?(?:[eE][+-]?\d+)?\Z")
+MIDNIGHT = re.compile(r"(?:[T ]+0?0:00(?::00(?:[.,]0+)?)?| 12:00(?::00)? [Aa][Mm])\Z")
 
 
 def kind_of(cell: str) -> str:

@@ -246,7 +246,10 @@ def step_s_of(wall_s: Seconds, name: str) -> int:
     distances = np.diff(wall_s)
     distances = distances[distances > 0]
     if not distances.size:
-        raise SeriesError(f"{name}: all rows have the same time\n    expected interval data")
+        raise SeriesError(
+            f"{name}: all rows have the same time\n    expected interval data; hours as numbers beside a date need more"
+            " than one day"
+        )
     values, counts = np.unique(distances, return_counts=True)
     step_s = int(values[np.argmax(counts)])
     if step_s % 60 or step_s // 60 not in STEPS_MIN:

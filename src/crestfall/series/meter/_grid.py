@@ -6,6 +6,9 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import NDArray
+
 from crestfall.errors import SeriesError
 from crestfall.series.meter._cells import kind_of
 from crestfall.series.meter._record import Notebook, Said
@@ -41,6 +44,8 @@ class Grid:
         Line of the first row in the file, counted from 1.
     odd_lines : tuple of int
         Lines of the file that hold another number of cells and are no rows.
+    kept : ndarray of int or None
+        Rows of the file that are left; None where all are.
     """
 
     name: str
@@ -50,6 +55,7 @@ class Grid:
     preamble: str
     first_line: int
     odd_lines: tuple[int, ...] = ()
+    kept: NDArray[np.intp] | None = None
 
     @property
     def n_rows(self) -> int:
@@ -58,7 +64,7 @@ class Grid:
 
     def line(self, row: int) -> int:
         """Return the line of the file in which a row stands."""
-        line = self.first_line + row
+        line = self.first_line + (row if self.kept is None else int(self.kept[row]))
         for odd in self.odd_lines:
             line += odd <= line
         return line

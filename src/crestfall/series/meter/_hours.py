@@ -52,8 +52,8 @@ def counts_the_day(grid: Grid, date: int, column: int) -> bool:
     if low > 1 or intervals_per_day(high - low + 1) is None:
         return False
     stays = np.asarray(days[1:] == days[:-1])
-    if not stays.any():
-        return False
+    if not stays.any() or stays.all():
+        return False  # a single date does not show how many intervals a day has
     change = np.abs(np.diff(number))
     # A new date begins at the first number, or at the last one where the latest row comes first.
     counts_on = np.where(stays, change <= 1, np.minimum(number[1:], number[:-1]) == low)
@@ -115,7 +115,7 @@ def numbered(
     if is_long and said.zone is None:
         notes.ask("zone", "in which zone are the days of 23 and 25 hours?", ("--zone Europe/Lisbon", "for example"))
         return None
-    if said.zone is None or not (is_long or _ends_early(number, days, high, step_s, said.zone, said.clock)):
+    if said.zone is None or not (is_long or _ends_early(number, days, low, step_s, said.zone, said.clock)):
         return replace(days, wall_s=days.wall_s + index * step_s)
     moments, inside = from_midnight(days.wall_s, index, said.zone, step_s)
     if not inside.all():
@@ -135,13 +135,13 @@ def _numbers(cells: "pa.ChunkedArray") -> NDArray[np.int64]:
 
 
 def _ends_early(number: NDArray[np.int64], days: Moments, high: int, step_s: int, zone: str, clock: str | None) -> bool:
-    """Tell whether the day on which clocks go forward lacks its last hour, not the one that is skipped."""
+    """Tell whether the day on which clocks go forward lacks its last hour, and not the one that is skipped."""
     if clock not in (None, zone):
         return False
     for change in clock_of(zone, int(days.wall_s.min()), int(days.wall_s.max())).changes:
         if change.is_forward:
-            of_day = number[days.wall_s == change.window_s[0] // DAY_S * DAY_S]
-            lost = (change.after_s - change.before_s) // step_s
-            if of_day.size:
-                return bool(of_day.max() == high - lost and len(np.unique(of_day)) == of_day.max() - number.min() + 1)
+            index = number[days.wall_s == change.window_s[0] // DAY_S * DAY_S] - low
+            first, end = (at_s % DAY_S // step_s for at_s in change.window_s)
+            if index.size:
+                return bool(((index >= first) & (index < end)).any() and index.max() < DAY_S // step_s - (end - first))
     return False

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import get_args
 
 from crestfall.errors import SeriesError
-from crestfall.series.meter._cells import kind_of
+from crestfall.series.meter._cells import MIDNIGHT, kind_of
 from crestfall.series.meter._grid import Grid
 from crestfall.series.meter._hours import counts_the_day
 from crestfall.series.meter._record import Notebook, Said, Unit
@@ -17,6 +17,7 @@ SAMPLE_ROWS = 120
 WIDE_COLUMNS = 20  # more columns of numbers than this are the intervals of a day
 
 _UNIT = re.compile(r"(?<![a-z])(k|m)?w(h)?(?![a-z])", re.IGNORECASE)
+_BARE_WATT = re.compile(r"(?<![a-z])w(?![a-z])", re.IGNORECASE)  # above the names it may be west, or an initial
 _REACTIVE = re.compile(r"(?<![a-z])k?va(r)?h?(?![a-z])|reactive|blind", re.IGNORECASE)
 _EXPORT = re.compile(
     r"export|feed[ -]?in|generat|produc|inject|einspeis|liefer|2\.8\.\d|(?<![a-z])pv(?![a-z])|to grid|received",
@@ -128,6 +129,32 @@ def unit_of(texts: Sequence[str], said: Said, notes: Notebook) -> Unit | None:
     return None
 
 
+def unit_texts(grid: Grid, layout: Layout) -> list[str]:
+    """
+    Return the texts that may name the unit of the values, the nearest first.
+
+    Parameters
+    ----------
+    grid : Grid
+        The cells.
+    layout : Layout
+        The columns.
+
+    Returns
+    -------
+    list of str
+        Unit and name of the column, a column with the same unit in each cell, the lines above.
+    """
+    above = _BARE_WATT.sub("", grid.preamble)
+    at = next(iter(layout.values.values()), None)
+    if at is None:
+        return [*grid.units, above, " ".join(grid.names)]
+    columns = [cells[:SAMPLE_ROWS] for cells in grid.columns]
+    cells = {name: {str(cell).strip() for cell in column} for name, column in zip(grid.names, columns, strict=True)}
+    named = [f"{name}: {one}" for name, (one, *more) in cells.items() if not more and _UNIT.fullmatch(one)]
+    return [grid.units[at], grid.names[at], *named, above]
+
+
 def _spelled(found: re.Match[str]) -> Unit:
     prefix = (found[1] or "").lower()
     # Nobody meters milliwatts.
@@ -137,18 +164,25 @@ def _spelled(found: re.Match[str]) -> Unit:
 
 def _kind(grid: Grid, column: int) -> str:
     """Return what most cells of a column are; empty ones say nothing."""
-    cells = grid.columns[column]
-    step = max(len(cells) // SAMPLE_ROWS, 1)
-    sample = [str(cells[at]) for at in range(0, len(cells), step)][: 2 * SAMPLE_ROWS]
+    sample = _sample(grid, column)
     counts = Counter(kind_of(cell) for cell in sample)
     empty = counts.pop("e", 0)
     if not counts:
         return "n" if empty else "t"
     kind = counts.most_common(1)[0][0]
-    # Only a first column of long whole numbers is time; others of such numbers are readings.
-    if kind == "d" and column > 0 and all(cell.strip().isdigit() or not cell.strip() for cell in sample):
-        return "n"
+    if kind == "d" and all(cell.strip().isdigit() or not cell.strip() for cell in sample):
+        # Seconds since 1970 hardly ever repeat; what looks like them and does is the name of a meter.
+        if all(map(_is_long, sample)) and len(set(sample)) <= max(len(sample) // 10, 1):
+            return "t"
+        # Only a first column of whole numbers is time; others of such numbers are readings.
+        return "n" if column > 0 else "d"
     return kind
+
+
+def _sample(grid: Grid, column: int) -> list[str]:
+    cells = grid.columns[column]
+    step = max(len(cells) // SAMPLE_ROWS, 1)
+    return [str(cells[at]) for at in range(0, len(cells), step)][: 2 * SAMPLE_ROWS]
 
 
 def _position(grid: Grid, name: str, option: str) -> int:
@@ -184,7 +218,10 @@ def _time_columns(
         raise SeriesError(
             f"{grid.name}: no column holds dates\n    name it: --time-column, one of: {_listed(grid.names)}"
         )
-    date, has_clock = dates[0], ":" in str(grid.columns[dates[0]][0]) or _is_long(str(grid.columns[dates[0]][0]))
+    date = dates[0]
+    # Sheets and databases write a date alone as its midnight.
+    some = [*map(str, grid.columns[date][:SAMPLE_ROWS].to_pylist()), *_sample(grid, date)]
+    has_clock = any(_is_long(cell) or (":" in cell and not MIDNIGHT.search(cell)) for cell in some)
     if clocks and not has_clock:
         clock = clocks[0]
         both = len(clocks) > 1 and _is_before(grid, clock, clocks[1])

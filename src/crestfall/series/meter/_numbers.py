@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.errors import SeriesError
-from crestfall.series.meter._cells import BLANK
+from crestfall.series.meter._cells import BLANK, GAPS
 from crestfall.series.meter._record import Notebook
 
 if TYPE_CHECKING:
@@ -56,7 +56,6 @@ def decimal_mark(cells: "list[pa.ChunkedArray]", notes: Notebook, said: Mark | N
         return other
     # 1.234 may be one and a bit or more than a thousand; 0.234, 12345.678 and 1.23 may not.
     point = _plain(mark)
-    point = _plain(mark)
     proof = rf"(^[+-]?0*{point})|(\d{{4,}}{point})|({point}\d{{0,2}}$)|({point}\d{{4,}}$)|[eE]"
     if any(_any(column, proof) for column in cells):
         notes.found("decimal mark", _word(mark), "what stands behind it is no group of a thousand", "--decimal")
@@ -92,10 +91,10 @@ def numbers(cells: "pa.ChunkedArray", mark: Mark) -> tuple[NDArray[np.float64], 
     if values is None:
         plain = pc.utf8_trim_whitespace(cells)
         if mark == ",":
-            plain = pc.replace_substring_regex(plain, r"[. ' ]", "")
+            plain = pc.replace_substring_regex(plain, f"[.{GAPS}]", "")
             plain = pc.replace_substring(plain, ",", ".")
         else:
-            plain = pc.replace_substring_regex(plain, r"[, ' ]", "")
+            plain = pc.replace_substring_regex(plain, f"[,{GAPS}]", "")
         coded = plain.combine_chunks().dictionary_encode()
         each = np.array([_number(text) for text in coded.dictionary.to_pylist()], np.float64)
         values = each[coded.indices.to_numpy(zero_copy_only=False)]

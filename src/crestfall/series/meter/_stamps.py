@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.errors import SeriesError
-from crestfall.series.meter._cells import MONTHS
+from crestfall.series.meter._cells import MIDNIGHT, MONTHS
 from crestfall.series.meter._record import DateOrder, Notebook
 
 if TYPE_CHECKING:
@@ -91,6 +91,8 @@ def moments(
         if _EPOCH.fullmatch(first):
             return _epoch(dates, notes)
         dates, clocks = _parted(dates, first)
+    elif ":" in str(dates[0]):
+        dates = pc.replace_substring_regex(dates, MIDNIGHT.pattern.replace(r"\Z", "$"), "")
     day_of, day_texts = _coded(dates)
     days = _days(day_texts, day_of, notes, order)
     if days is None:

@@ -10,12 +10,13 @@ from crestfall.series.meter._clock import Clock, Placed, check_offsets, stamp_of
 from crestfall.series.meter._days import unrolled
 from crestfall.series.meter._grid import Grid
 from crestfall.series.meter._hours import numbered
-from crestfall.series.meter._layout import Layout, layout_of, unit_of
+from crestfall.series.meter._layout import Layout, layout_of, unit_of, unit_texts
 from crestfall.series.meter._numbers import decimal_mark, numbers, refuse_words
+from crestfall.series.meter._points import of_one_point
 from crestfall.series.meter._record import Kind, Notebook, Said, Stamp, Unit
 from crestfall.series.meter._register import kind_of_values, of_register
 from crestfall.series.meter._rows import Rows, in_kw
-from crestfall.series.meter._stamps import NO_OFFSET, Moments, moments, refuse_bad
+from crestfall.series.meter._stamps import DAY_S, NO_OFFSET, Moments, moments, refuse_bad, shown_wall
 from crestfall.series.meter._zone_names import named_offsets
 
 FloatArray = NDArray[np.float64]
@@ -58,12 +59,14 @@ def rows_of_grid(grid: Grid, said: Said, notes: Notebook) -> Rows:
         If it can be read in more than one way.
     """
     layout = layout_of(grid, said, notes)
-    table = _read_cells(grid, layout, said, notes)
+    of_point = of_one_point(grid, layout, said, notes)
+    grid = grid if of_point is None else of_point
+    table = None if of_point is None else _read_cells(grid, layout, said, notes)
     if table is None:
         notes.settle()
         raise AssertionError("a table without moments leaves a question")  # pragma: no cover
-    table = _forwards(_without_bare(table, keep_ends=not layout.days), notes)
-    unit = unit_of(_unit_texts(grid, layout), said, notes)
+    table = _ends_of_days(_forwards(_without_bare(table, keep_ends=not layout.days), notes), notes)
+    unit = unit_of(unit_texts(grid, layout), said, notes)
     kind = _kind(table, unit, said, notes)
     check_offsets(table.read, grid.name)
     step_s = step_s_of(_evened(table.read), grid.name)
@@ -87,8 +90,8 @@ def _rows(grid: Grid, table: _Table, unit: Unit, kind: Kind, step_s: int, placed
             f"{grid.name}: a register counts energy, found the unit {unit}\n    give --unit kWh or --unit Wh"
         )
     powers = {name: in_kw(values, unit, step_h) for name, values in table.values.items()}
-    first = grid.first_line
-    line = table.row + first if not grid.odd_lines else np.array([grid.line(int(row)) for row in table.row])
+    is_plain = grid.kept is None and not grid.odd_lines
+    line = table.row + grid.first_line if is_plain else np.array([grid.line(int(row)) for row in table.row])
     return Rows(
         source=grid.name,
         utc_s=where.utc_s,
@@ -208,16 +211,26 @@ def _forwards(table: _Table, notes: Notebook) -> _Table:
     return table
 
 
+def _ends_of_days(table: _Table, notes: Notebook) -> _Table:
+    """Put midnight at the end of its date where it stands there, behind the last time of the day."""
+    wall_s, read = table.read.wall_s, table.read
+    if (read.offset_s != NO_OFFSET).any() or len(wall_s) < 3:
+        return table
+    changes = np.diff(wall_s)
+    step_s = int(np.median(changes))
+    last = np.flatnonzero((wall_s[1:] % DAY_S == 0) & (changes == step_s - DAY_S)) + 1
+    if not last.size or last.size < 0.9 * (wall_s % DAY_S == 0).sum():
+        return table
+    why = f"it follows {shown_wall(int(wall_s[last[0] - 1]))[11:]} of the same date"
+    notes.found("midnight", f"the end of its date, {last.size:,} times", why)
+    moved = wall_s.copy()
+    moved[last] += DAY_S
+    return replace(table, read=replace(read, wall_s=moved, has_24=True), span_s=(int(moved.min()), int(moved.max())))
+
+
 def _evened(read: Moments) -> NDArray[np.int64]:
     """Return times that run evenly where stamps have their offset."""
     return read.wall_s if (read.offset_s == NO_OFFSET).any() else read.wall_s - read.offset_s
-
-
-def _unit_texts(grid: Grid, layout: Layout) -> list[str]:
-    at = next(iter(layout.values.values()), None)
-    if at is None:
-        return [*grid.units, grid.preamble, " ".join(name for name in grid.names)]
-    return [grid.units[at], grid.names[at], grid.preamble]
 
 
 def _kind(table: _Table, unit: Unit | None, said: Said, notes: Notebook) -> Kind:
