@@ -38,6 +38,8 @@ from crestfall.report._meter import (
 )
 from crestfall.report._one_line import draw_connection
 from crestfall.report._savings import bill_by_line, savings_text
+from crestfall.report._sweep import draw_sweep, fill_sweep, sweep_text
+from crestfall.report._sweep_figures import draw_choices, draw_lines, draw_map, draw_spread, draw_swings
 from crestfall.report._tariff_calendar import draw_tariff, measured_steps, write_tariff_picture
 from crestfall.report._tariff_words import tariff_words
 from crestfall.report._week import most_telling_week
@@ -55,6 +57,7 @@ __all__ = [
     "draw_all",
     "draw_backup",
     "draw_cash",
+    "draw_choices",
     "draw_comparison",
     "draw_connection",
     "draw_depths",
@@ -62,19 +65,25 @@ __all__ = [
     "draw_duration_curve",
     "draw_frontier",
     "draw_health",
+    "draw_lines",
+    "draw_map",
     "draw_maps",
     "draw_meter",
     "draw_monthly_bill",
     "draw_pair_bills",
     "draw_pair_week",
     "draw_pair_years",
+    "draw_spread",
     "draw_store_by_hour",
+    "draw_sweep",
+    "draw_swings",
     "draw_tariff",
     "draw_week",
     "draw_yearly_savings",
     "evidence_text",
     "fill_comparison",
     "fill_folder",
+    "fill_sweep",
     "lay_year",
     "life_text",
     "measured_steps",
@@ -87,6 +96,7 @@ __all__ = [
     "savings_text",
     "sheet_of",
     "spread_text",
+    "sweep_text",
     "tariff_words",
     "write_bill",
     "write_clean",
