@@ -496,7 +496,7 @@ class _Progress:
         self._line(text)
 
     def _line(self, text: str) -> None:
-        self._console.print(f"{time.monotonic() - self._began:6.1f} s  {text}")
+        self._console.print(f"{time.monotonic() - self._began:6.1f} s  {text}", soft_wrap=True)
 
     def _stop(self) -> None:
         if self._moving is not None:

@@ -56,7 +56,7 @@ def sweep_text(result: SweepResult) -> str:
     currency = plan.base.ask.money.currency
     seed = "" if plan.seed is None else f", seed {plan.seed}"
     status = ", ".join(f"{count:,} {name}" for name, count in counts.items())
-    lines = [f"{plan.sweep.question or plan.base.ask.site.name}   {len(result.table):,} cases{seed}: {status}"]
+    lines = [f"{plan.sweep.question or plan.base.ask.site.name}   {_counted(len(result.table))}{seed}: {status}"]
     lines += [f"  note: {note}" for note in result.notes]
     lines.append(f"  {METRIC_WORDS[result.metric]} [{currency}]; base {whole(float(result.base[result.metric]))}")
     rows: list[tuple[str, ...]] = [("axis", "low", "high", "at low", "at high", "swing")]
@@ -64,12 +64,9 @@ def sweep_text(result: SweepResult) -> str:
         ends = tuple(_shown(row[end]) for end in ("low", "high"))
         rows.append((str(row["axis"]), *ends, *(whole(row[name]) for name in ("at_low", "at_high", "swing"))))
     widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
-    lines += [
-        "  "
-        + f"{row[0]:<{widths[0]}}"
-        + "".join(f"  {cell:>{width}}" for cell, width in zip(row[1:], widths[1:], strict=True))
-        for row in rows
-    ]
+    for name, *cells in rows:
+        aligned = [f"{cell:>{width}}" for cell, width in zip(cells, widths[1:], strict=True)]
+        lines.append("  ".join([f"  {name:<{widths[0]}}", *aligned]))
     for name in result.numeric if result.metric == "npv" else ():
         for crossing in result.break_even(name):
             lines.append(f"  break-even: {name} at {crossing:.4g}")
@@ -207,6 +204,10 @@ def _axis_words(result: SweepResult, name: str) -> tuple[str, str, str]:
         return name, f"{_shown(column.min())} to {_shown(column.max())}", level
     shown = ", ".join(map(_shown, values[:8])) + (f" … {_shown(values[-1])}" if len(values) > 8 else "")
     return name, shown, level
+
+
+def _counted(cases: int) -> str:
+    return "1 case" if cases == 1 else f"{cases:,} cases"
 
 
 def _shown(value: object) -> str:

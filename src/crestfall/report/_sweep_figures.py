@@ -11,6 +11,7 @@ from crestfall.study import SweepResult
 
 MOST_LINES = 6  # panels of one figure
 METRIC_WORDS = {"npv": "net present value", "saving": "saving of the first year"}
+BEHIND: style.Look = {"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.8}  # of labels on bars
 LOW: style.Look = {"facecolor": "#b7cfc4", "edgecolor": "#5f8f7d", "linewidth": 0.6}
 HIGH: style.Look = {"facecolor": "#37757d", "edgecolor": "#173f4f", "linewidth": 0.6, "hatch": "////"}
 
@@ -32,7 +33,7 @@ def metric_words(result: SweepResult) -> str:
     return f"{METRIC_WORDS[result.metric]} [{result.plan.base.ask.money.currency}]"
 
 
-def draw_swings(result: SweepResult, ax: Axes | None = None) -> Axes:
+def draw_swings(result: SweepResult, ax: Axes | None = None) -> Axes | None:
     """
     Draw how far each axis alone moves the metric, the widest on top.
 
@@ -45,9 +46,11 @@ def draw_swings(result: SweepResult, ax: Axes | None = None) -> Axes:
 
     Returns
     -------
-    Axes
-        The axes, ready to be shown or saved.
+    Axes or None
+        The axes; None where nothing moves alone.
     """
+    if result.swings.empty:
+        return None
     swings = result.swings.head(MOST_BARS + 4).iloc[::-1]
     ax = _axes(ax, height_in=1.3 + 0.45 * max(len(swings), 1))
     center = float(result.at_levels()[result.metric].mean())
@@ -57,7 +60,7 @@ def draw_swings(result: SweepResult, ax: Axes | None = None) -> Axes:
         left, right = sorted(("low", "high"), key=lambda end: row[f"at_{end}"])
         for end, side, offset in ((left, "right", -4), (right, "left", 4)):
             ax.annotate(_shown(row[end]), (row[f"at_{end}"], place), xytext=(offset, 0), textcoords="offset points",
-                        va="center", ha=side, fontsize=7.5)  # fmt: skip
+                        va="center", ha=side, fontsize=7.5, bbox=BEHIND)  # fmt: skip
     ax.axvline(center, color=style.LOAD["color"], linewidth=1.0)
     ax.set_yticks(range(len(swings)), [str(name) for name in swings["axis"]])
     ax.margins(x=0.16)

@@ -55,9 +55,10 @@ class Cluster:
     def run(self, job: Job, tasks: Sequence[Any], *, is_stopped: Callable[[], bool]) -> Iterator[Done]:
         """Yield what became of each task, as they end; once stopped, only of those that are in hand."""
         waiting = iter(range(len(tasks)))
-        shared = self._client.scatter(job, broadcast=True, hash=False)
+        # A task and not scattered data, for it can be made again when the worker that holds it is lost.
+        shared = self._client.submit(_same, job, pure=False)
         pending: dict[Any, int] = {}
-        done = self._library.as_completed()
+        done = self._library.as_completed(loop=self._client.loop)
         try:
             while True:
                 if not is_stopped():
@@ -106,6 +107,10 @@ def _on_worker(job: Job, place: int, task: Any) -> Done:
         _functions.clear()  # one job at a time
         _functions[key] = job.function()
     return attempt(_functions[key], place, task)
+
+
+def _same(job: Job) -> Job:
+    return job
 
 
 def _code() -> str:

@@ -15,7 +15,7 @@ from crestfall.study._sweep_plan import DEFAULT_LIMIT, SweepCase, SweepPlan, loa
 from crestfall.study._sweep_result import SweepResult
 
 TABLE = "table.parquet"
-TELL_EVERY_S = 1.0
+TELL_EVERY_S, TELL_EVERY_FRAC = 1.0, 0.02  # of the time so far: a night gives no more lines than an hour
 WARM_S = 5.0  # a first case below this may have been mostly loading; a second one is timed
 
 
@@ -128,9 +128,10 @@ def _run(
         known[key] = row
         folder.add(key, row)
         rate.done += 1
-        if time.monotonic() - told >= TELL_EVERY_S or rate.done == rate.total:
+        now = time.monotonic()
+        if now - told >= max(TELL_EVERY_S, TELL_EVERY_FRAC * (now - rate.began)) or rate.done == rate.total:
             tell(rate.words("cases"))
-            told = time.monotonic()
+            told = now
 
 
 def _row(done: Done) -> Row:

@@ -47,7 +47,8 @@ class _Cases:
             inputs = prepare(varied(self._base, dict(case.changes)), shared=self._shared)
             if case.days_seed is not None:
                 inputs = _other_days(inputs, case.days_seed)
-            figures = figures_of(inputs, reference_of(inputs))
+            reference = self._shared.without_battery(inputs.scenario, case.days_seed, lambda: reference_of(inputs))
+            figures = figures_of(inputs, reference)
         except CrestfallError as error:
             return failed(_status(error), reason_of(error))
         return {**figures_row(figures), "status": "done", "reason": ""}

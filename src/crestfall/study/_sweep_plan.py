@@ -207,7 +207,7 @@ class _Laid:
         named = f"axis '{self.axis.title}', value {step.shown!r}"
         if isinstance(error, ScenarioError):
             first = error.faults[0]
-            text, remedy = f"{named}: {first.key}: {first.text}", first.remedy
+            text, remedy = ": ".join(filter(None, [named, first.key, first.text])), first.remedy
         else:
             text, remedy = f"{named}: found {error.found}, expected {error.expected}", error.remedy
         return ScenarioError((self.document.fault(key, text, remedy),))
