@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from crestfall.scenario import load_scenario
+from crestfall.study import load_plan
 from site_files import write_site
 
 ROOT = Path(__file__).parent.parent
@@ -59,6 +60,13 @@ def test_files_and_pictures_that_readme_links_are_there():
 @pytest.mark.parametrize("path", sorted((ROOT / "scenarios").glob("*.yaml")), ids=lambda path: path.name)
 def test_a_scenario_of_the_repository_loads(path):
     assert load_scenario(path).ask.question
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "scenarios" / "sweeps").glob("*.yaml")), ids=lambda path: path.name)
+def test_a_sweep_of_the_repository_is_laid_out(path):
+    plan = load_plan(path)
+    assert plan.sweep.question
+    assert plan.cases
 
 
 def test_whole_scenarios_in_readme_load(tmp_path):

@@ -1,8 +1,8 @@
 """Crestfall: how many battery racks and power modules are worth buying at one site, run how, and how sure is that?
 
 >>> sorted(__all__)
-['Comparison', 'CrestfallError', 'Result', 'Scenario', '__version__', 'compare',
-'load_scenario', 'run', 'write_comparison', 'write_result']
+['Comparison', 'CrestfallError', 'Result', 'Scenario', 'SweepResult', '__version__', 'compare',
+'load_scenario', 'run', 'sweep', 'write_comparison', 'write_result']
 """
 
 from importlib import import_module
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from crestfall.errors import CrestfallError
     from crestfall.report import write_comparison, write_result
     from crestfall.scenario import Scenario, load_scenario
-    from crestfall.study import Comparison, Result, compare, run
+    from crestfall.study import Comparison, Result, SweepResult, compare, run, sweep
 
 _HOMES = {
     "Comparison": "crestfall.study",
@@ -23,8 +23,10 @@ _HOMES = {
     "Result": "crestfall.study",
     "Scenario": "crestfall.scenario",
     "compare": "crestfall.study",
+    "SweepResult": "crestfall.study",
     "load_scenario": "crestfall.scenario",
     "run": "crestfall.study",
+    "sweep": "crestfall.study",
     "write_comparison": "crestfall.report",
     "write_result": "crestfall.report",
 }
@@ -34,10 +36,12 @@ __all__ = [
     "CrestfallError",
     "Result",
     "Scenario",
+    "SweepResult",
     "__version__",
     "compare",
     "load_scenario",
     "run",
+    "sweep",
     "write_comparison",
     "write_result",
 ]

@@ -49,6 +49,7 @@ class Kind(StrEnum):
     SCENARIO = "scenario"
     TARIFF = "tariff"
     CATALOGUE = "catalogue"
+    SWEEP = "sweep"
 
 
 class StampEnd(StrEnum):
@@ -200,6 +201,46 @@ def compare(
     wrote = f"wrote {out / 'compare.html'}"
     typer.echo(json.dumps(found.summary(), indent=2, ensure_ascii=False) if as_json else compare_text(found))
     typer.echo(wrote, err=as_json)
+
+
+@app.command()
+def sweep(
+    file: Annotated[Path, typer.Argument(help="Sweep file (YAML).", metavar="SWEEP")],
+    out: Annotated[Path, typer.Option(help="Folder for the results.", metavar="FOLDER")],
+    workers: Annotated[int | None, typer.Option(help="Processes; left out: one for each core.", min=1)] = None,
+    cluster: Annotated[
+        str | None, typer.Option(help="Scheduler whose workers take the cases instead.", metavar="ADDRESS")
+    ] = None,
+    limit: Annotated[int, typer.Option(help="Most cases.", min=1)] = 10_000,
+    resume: Annotated[bool, typer.Option("--resume", help="Go on with what the folder holds.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
+) -> None:
+    """Study many cases of one scenario; results are kept as they come, and --resume goes on after a stop."""
+    from crestfall.report import fill_sweep, sweep_text
+    from crestfall.study import sweep as study_cases
+
+    with _Progress() as progress, _gentle_stop(progress) as is_stopped:
+        try:
+            found = study_cases(
+                file,
+                out,
+                workers=workers,
+                cluster=cluster,
+                limit=limit,
+                resume=resume,
+                on_stage=progress.stage,
+                is_stopped=is_stopped,
+            )
+        except KeyboardInterrupt:
+            progress.end(f"stopped; what is done is in {out}, and the same command with --resume goes on")
+            sys.exit(INTERRUPTED)
+        progress.stage("drawing figures and writing the page")
+        fill_sweep(found, out)
+        progress.end("done")
+    if as_json:
+        typer.echo(json.dumps(found.summary(), indent=2, ensure_ascii=False, default=str))
+    else:
+        typer.echo(f"{sweep_text(found)}\nwrote {out / 'table.parquet'} and {out / 'sweep.html'}")
 
 
 @app.command()
@@ -469,7 +510,7 @@ class _Progress:
         self._line(text)
 
     def _line(self, text: str) -> None:
-        self._console.print(f"{time.monotonic() - self._began:6.1f} s  {text}")
+        self._console.print(f"{time.monotonic() - self._began:6.1f} s  {text}", soft_wrap=True)
 
     def _stop(self) -> None:
         if self._moving is not None:

@@ -15,7 +15,7 @@
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
-DocumentKind = Literal["scenario", "tariff", "catalogue"]
+DocumentKind = Literal["scenario", "tariff", "catalogue", "sweep"]
 DocumentName = str  # a kind of document; with further tariff files "tariff 2", "tariff 3" ...
 KeyPath = tuple[str | int, ...]
 

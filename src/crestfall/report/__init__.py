@@ -41,6 +41,8 @@ from crestfall.report._meter import (
 from crestfall.report._meter_facts import meter_facts, open_facts, spread_facts
 from crestfall.report._one_line import draw_connection
 from crestfall.report._savings import bill_by_line, savings_text
+from crestfall.report._sweep import draw_sweep, fill_sweep, sweep_text
+from crestfall.report._sweep_figures import draw_choices, draw_lines, draw_map, draw_spread, draw_swings
 from crestfall.report._tariff_calendar import draw_tariff, measured_steps, write_tariff_picture
 from crestfall.report._tariff_words import tariff_words
 from crestfall.report._unforeseen import draw_costliest_days, unforeseen_text
@@ -60,6 +62,7 @@ __all__ = [
     "draw_backup",
     "draw_cash",
     "draw_cells",
+    "draw_choices",
     "draw_comparison",
     "draw_connection",
     "draw_costliest_days",
@@ -68,13 +71,18 @@ __all__ = [
     "draw_duration_curve",
     "draw_frontier",
     "draw_health",
+    "draw_lines",
+    "draw_map",
     "draw_maps",
     "draw_meter",
     "draw_monthly_bill",
     "draw_pair_bills",
     "draw_pair_week",
     "draw_pair_years",
+    "draw_spread",
     "draw_store_by_hour",
+    "draw_sweep",
+    "draw_swings",
     "draw_tariff",
     "draw_warranty",
     "draw_week",
@@ -82,6 +90,7 @@ __all__ = [
     "evidence_text",
     "fill_comparison",
     "fill_folder",
+    "fill_sweep",
     "lay_year",
     "life_text",
     "measured_steps",
@@ -98,6 +107,7 @@ __all__ = [
     "sheet_of",
     "spread_facts",
     "spread_text",
+    "sweep_text",
     "tariff_words",
     "unforeseen_text",
     "write_bill",

@@ -87,7 +87,7 @@ def _fault(details: ErrorDetails, document: Document, model: type[BaseModel]) ->
     path = _path_of(details, context)
     key, field = tuple(part for at, part in enumerate(path) if not _is_law(path, at)), _field_at(model, path)
     if details["type"] == "extra_forbidden":
-        return document.fault(key, "unknown key", _nearest(str(key[-1]), _keys_at(model, path[:-1])))
+        return document.fault(key, "unknown key", _nearest(str(key[-1]), keys_at(model, path[:-1])))
     if details["type"] in ("missing", "union_tag_not_found"):
         remedy = (field.description if field else None) or "add the key"
         return document.fault(key, "required, but missing", remedy)
@@ -165,7 +165,8 @@ def _field_at(model: type[BaseModel], path: KeyPath) -> FieldInfo | None:
     return _walk(model, path)[0]
 
 
-def _keys_at(model: type[BaseModel], path: KeyPath) -> list[str]:
+def keys_at(model: type[BaseModel], path: KeyPath) -> list[str]:
+    """Return the keys of the block at the end of a path, or of any that may stand there; none where no block is."""
     field, current = _walk(model, path)
     blocks = [current] if field is None else list(_models_in(field.annotation))
     return [key for block in blocks if block is not None for key in block.model_fields]

@@ -17,6 +17,7 @@ from crestfall.scenario._faults import faults_of
 from crestfall.scenario.catalogue_file import CatalogueFile
 from crestfall.scenario.scenario_file import ScenarioFile
 from crestfall.scenario.series_file import SeriesFile
+from crestfall.scenario.sweep_file import SweepFile
 from crestfall.scenario.tariff_clauses import Export, PricedEnergy, PriceSeries
 from crestfall.scenario.tariff_file import TariffFile
 
@@ -83,6 +84,10 @@ class Scenario:
     def located(self, error: KeyedError) -> ScenarioError:
         """Return the error with the file and the line in which its value stands."""
         return _located(error, *self._documents[error.document])
+
+    def document(self, name: DocumentName) -> tuple[Document, KeyPath]:
+        """Return a file as it was written, and the path in it where the keys of that name begin."""
+        return self._documents[name]
 
     def file_path(self, name: str) -> Path:
         """Return the path of a file that the scenario names; relative names start at the scenario file."""
@@ -154,10 +159,15 @@ def load_scenario(path: str | Path) -> Scenario:
     if ask is None or not contract or catalogue is None or faults:
         raise ScenarioError(tuple(faults))
     scenario = Scenario(document.path, ask, contract, choices, catalogue, documents)
+    check_scenario(scenario)
+    return scenario
+
+
+def check_scenario(scenario: Scenario) -> None:
+    """Raise for what only several files together can show to be wrong: dates of sheets, currencies, terms of rates."""
     _check_order(scenario)
     _check_currencies(scenario)
     _check_terms(scenario)
-    return scenario
 
 
 def load_tariff(path: str | Path) -> TariffSheet:
@@ -203,6 +213,30 @@ def load_catalogue(path: str | Path) -> CatalogueFile:
         If anything is wrong in the file; it holds every fault that was found, in file order.
     """
     return _alone(CatalogueFile, Path(path), "catalogue")[0]
+
+
+def load_sweep(path: str | Path) -> tuple[SweepFile, Document]:
+    """
+    Load and validate a sweep file; the scenario that it names is not read yet.
+
+    Parameters
+    ----------
+    path : str or Path
+        The YAML file.
+
+    Returns
+    -------
+    sweep : SweepFile
+        What it says.
+    document : Document
+        Where each key was written.
+
+    Raises
+    ------
+    ScenarioError
+        If anything is wrong in the file; it holds every fault that was found, in file order.
+    """
+    return _alone(SweepFile, Path(path), "sweep")
 
 
 def _alone(model: type[AnyBlock], path: Path, kind: DocumentName) -> tuple[AnyBlock, Document]:

@@ -6,12 +6,14 @@ from crestfall.errors import DocumentKind
 from crestfall.scenario._base import Block
 from crestfall.scenario.catalogue_file import CatalogueFile
 from crestfall.scenario.scenario_file import ScenarioFile
+from crestfall.scenario.sweep_file import SweepFile
 from crestfall.scenario.tariff_file import TariffFile
 
 _MODELS: dict[DocumentKind, type[Block]] = {
     "scenario": ScenarioFile,
     "tariff": TariffFile,
     "catalogue": CatalogueFile,
+    "sweep": SweepFile,
 }
 
 
@@ -21,7 +23,7 @@ def json_schema(kind: DocumentKind = "scenario") -> dict[str, Any]:
 
     Parameters
     ----------
-    kind : {"scenario", "tariff", "catalogue"}, default="scenario"
+    kind : {"scenario", "tariff", "catalogue", "sweep"}, default="scenario"
         The kind of file.
 
     Returns

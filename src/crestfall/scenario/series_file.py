@@ -1,6 +1,7 @@
 """A column of interval data in a CSV file, as YAML files name it."""
 
 import zoneinfo
+from functools import cache
 from typing import Annotated, Literal
 
 from pydantic import Field, field_validator
@@ -32,9 +33,15 @@ class SeriesFile(Block):
         return value if value is None else known_zone(value)
 
 
+@cache
+def _zones() -> set[str]:
+    """Return all zones; the system looks through hundreds of files for them."""
+    return zoneinfo.available_timezones()
+
+
 def known_zone(name: str) -> str:
     """Return the name of a time zone, or raise if there is no such zone."""
-    if name not in zoneinfo.available_timezones():
+    if name not in _zones():
         raise wrong("an IANA time zone", "write it as region and city, for example Europe/Lisbon, or UTC")
     return name
 

@@ -11,17 +11,25 @@ from crestfall.study._result import SCHEDULE_COLUMNS, SUMMARY_SCHEMA, Before, Ca
 from crestfall.study._spread import SPREAD_COLUMNS, spread, variants
 from crestfall.study._steps import MARGINAL_COLUMNS, Step
 from crestfall.study._study import run
+from crestfall.study._sweep import sweep
+from crestfall.study._sweep_case import RESULT_COLUMNS
+from crestfall.study._sweep_plan import DEFAULT_LIMIT, SweepPlan, load_plan
+from crestfall.study._sweep_result import CHOICE_COLUMNS, SWING_COLUMNS, SweepResult
 from crestfall.study._unforeseen import Costly, Trial, Unforeseen
 
 __all__ = [
+    "CHOICE_COLUMNS",
     "COMPARE_SCHEMA",
     "CRITERIA",
     "DEFAULT_DRAWS",
+    "DEFAULT_LIMIT",
     "DOUBT_COLUMNS",
     "MARGINAL_COLUMNS",
+    "RESULT_COLUMNS",
     "SCHEDULE_COLUMNS",
     "SPREAD_COLUMNS",
     "SUMMARY_SCHEMA",
+    "SWING_COLUMNS",
     "TABLE_COLUMNS",
     "YEAR_COLUMNS",
     "Before",
@@ -37,15 +45,19 @@ __all__ = [
     "RacksWarranty",
     "Result",
     "Step",
+    "SweepPlan",
+    "SweepResult",
     "Trial",
     "Unforeseen",
     "WearTrial",
     "compare",
     "counts_of",
     "dispatch_problem",
+    "load_plan",
     "pair_of",
     "prepare",
     "run",
     "spread",
+    "sweep",
     "variants",
 ]

@@ -50,8 +50,8 @@ def compare(
     racks, modules : sequence of int, optional
         Numbers to combine; left out: all that the catalogue allows.
     criterion : str, optional
-        npv, payback, irr, saving_per_capital, saving, saving_target or peak_target; left out: npv where the scenario
-        has a life and a discount rate, else saving.
+        One of npv, payback, irr, saving_per_capital, saving, saving_target, peak_target; left out: npv where the
+        scenario has a life and a discount rate, else saving.
     target : float, optional
         For saving_target the yearly saving, for peak_target the highest import [kW], reached at least capital.
     pair : tuple of Option, optional

@@ -12,39 +12,14 @@ from numpy.typing import NDArray
 from crestfall.plant import Option
 from crestfall.study._doubt import Terms
 from crestfall.study._inputs import Inputs
-from crestfall.study._option_figures import OptionFigures
+from crestfall.study._option_figures import FIGURE_COLUMNS, OptionFigures, figures_row, single_rate
 from crestfall.study._ranking import Worth
 from crestfall.study._reason import reason
 from crestfall.study._result import Result
 from crestfall.study._steps import MARGINAL_COLUMNS, Step, steps_between
 
 COMPARE_SCHEMA = "crestfall-compare/1"
-TABLE_COLUMNS = (
-    "racks",
-    "modules",
-    "rating_kva",
-    "nominal_kwh",
-    "usable_kwh",
-    "capital",
-    "saving",
-    "npv",
-    "irr_frac",
-    "payback_years",
-    "discounted_payback_years",
-    "saving_per_capital",
-    "bill_with",
-    "peak_import_kw",
-    "self_consumption_frac",
-    "full_cycles",
-    "health_end_frac",
-    "last_year_in_use",
-    "racks_bought",
-    "warranty_breach_year",
-    "at_most_rack",
-    "at_most_module",
-    "score",
-    "best_share_frac",
-)
+TABLE_COLUMNS = ("racks", "modules", *FIGURE_COLUMNS, "at_most_rack", "at_most_module", "score", "best_share_frac")
 DOUBT_COLUMNS = ("racks", "modules", "best_share_frac", "mean_regret", "regret_p90", "worst_regret")
 
 
@@ -213,10 +188,10 @@ class Comparison:
             "note": self.note,
             "recommendation": {"racks": self.recommendation.racks, "modules": self.recommendation.modules},
             "reason": self.reason,
-            "options": _records(self.table.reset_index()),
-            "refused": _records(self.refused_frame()),
-            "steps": _records(self.marginals),
-            "frontier": _records(self.frontier[["racks", "modules", "capital", "saving"]]),
+            "options": records(self.table.reset_index()),
+            "refused": records(self.refused_frame()),
+            "steps": records(self.marginals),
+            "frontier": records(self.frontier[["racks", "modules", "capital", "saving"]]),
             "doubt": None
             if doubt is None
             else {
@@ -225,38 +200,21 @@ class Comparison:
                 "loads": list(self.loads),
                 "best_share_frac": float(self.table["best_share_frac"].iloc[0]),
                 "regret_when_not_best": self.regret_when_not_best,
-                "options": _records(doubt),
+                "options": records(doubt),
             },
         }
 
     def _row(self, at: int, one: OptionFigures) -> dict[str, Any]:
-        returns = None if one.life is None else one.life.appraisal.without_debt
-        capital = 0.0 if one.capital is None else one.capital.net
         more = {step.part: step.saving for step in one.at_most}
-        known = {} if one.life is None else _of_life(one)
         best = None if self.scores is None else float(_is_best(self.scores)[:, at].mean())
         return {
             "racks": one.option.racks,
             "modules": one.option.modules,
-            "rating_kva": one.rating_kva,
-            "nominal_kwh": one.nominal_kwh,
-            "usable_kwh": one.usable_kwh,
-            "capital": capital,
-            "saving": one.saving,
-            "npv": one.npv,
-            "irr_frac": _single(returns.irr_frac) if returns is not None else np.nan,
-            "payback_years": _or_nan(one.payback_years),
-            "discounted_payback_years": _or_nan(None if returns is None else returns.discounted_payback_years),
-            "saving_per_capital": one.saving / capital if capital > 0 else np.nan,
-            "bill_with": one.bill_with,
-            "peak_import_kw": one.peak_import_kw,
-            "self_consumption_frac": one.self_consumption_frac,
-            "full_cycles": one.full_cycles,
+            **figures_row(one),
             "at_most_rack": more.get("rack", np.nan),
             "at_most_module": more.get("module", np.nan),
             "score": self.terms.criterion.score(worth_as_computed(one)),
-            "best_share_frac": _or_nan(best),
-            **known,
+            "best_share_frac": np.nan if best is None else best,
         }
 
 
@@ -268,7 +226,7 @@ def worth_as_computed(one: OptionFigures) -> Worth:
         capital=0.0 if one.capital is None else one.capital.net,
         saving=one.saving,
         npv=one.npv,
-        irr_frac=np.nan if returns is None else _single(returns.irr_frac),
+        irr_frac=np.nan if returns is None else single_rate(returns.irr_frac),
         payback_years=math.inf if one.payback_years is None else one.payback_years,
         peak_import_kw=one.peak_import_kw,
     )
@@ -287,29 +245,12 @@ def _is_best(scores: NDArray[np.float64]) -> NDArray[np.bool_]:
     return np.asarray(first[:, None] == np.arange(scores.shape[1]))
 
 
-def _of_life(one: OptionFigures) -> dict[str, Any]:
-    assert one.life is not None  # noqa: S101 -- tells the type checker
-    used = [year for year in one.life.years if year.racks]
-    return {
-        "health_end_frac": used[-1].health_end_frac if used else np.nan,
-        "last_year_in_use": one.life.last_year_in_use,
-        "racks_bought": sum(year.racks_bought for year in one.life.years),
-        "warranty_breach_year": _or_nan(one.life.year_of_breach),
-    }
-
-
-def _single(rates: tuple[float, ...]) -> float:
-    return rates[0] if len(rates) == 1 else np.nan
-
-
-def _or_nan(value: float | None) -> float:
-    return np.nan if value is None else value
-
-
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return rows for JSON, which knows neither NaN nor infinity."""
-
-    def known(value: Any) -> Any:
-        return None if isinstance(value, float) and not math.isfinite(value) else value
-
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return rows for JSON."""
     return [{str(name): known(value) for name, value in row.items()} for row in frame.to_dict("records")]
+
+
+def known(value: Any) -> Any:
+    """Return a value for JSON, which knows neither NaN nor infinity nor numbers of numpy."""
+    plain = value.item() if isinstance(value, np.generic) else value
+    return None if isinstance(plain, float) and not math.isfinite(plain) else plain

@@ -68,6 +68,10 @@ class WorkersError(CrestfallError):
 class Executor(Protocol):
     """Runs tasks somewhere."""
 
+    @property
+    def workers(self) -> int:
+        """How many tasks it runs at once."""
+
     def run(self, job: Job, tasks: Sequence[Any], *, is_stopped: Callable[[], bool]) -> Iterator[Done]:
         """Yield what became of each task, as they end; once stopped, only of those that are in hand."""
 
@@ -75,13 +79,15 @@ class Executor(Protocol):
 class ThisProcess:
     """Runs tasks one after the other where it is called."""
 
+    workers = 1
+
     def run(self, job: Job, tasks: Sequence[Any], *, is_stopped: Callable[[], bool]) -> Iterator[Done]:
         """Yield what became of each task; once stopped, none."""
         function = job.function()
         for place, task in enumerate(tasks):
             if is_stopped():
                 return
-            yield _attempt(function, place, task)
+            yield attempt(function, place, task)
 
 
 @dataclass(slots=True)
@@ -258,12 +264,13 @@ def _serve(pipe: Connection, job: Job) -> None:
     while True:
         try:
             place, task = pipe.recv()
-            pipe.send(_attempt(function, place, task))
+            pipe.send(attempt(function, place, task))
         except (EOFError, OSError):
             return
 
 
-def _attempt(function: Callable[[Any], Any], place: int, task: Any) -> Done:
+def attempt(function: Callable[[Any], Any], place: int, task: Any) -> Done:
+    """Return what became of a task, whatever it raised."""
     try:
         return Done(place, value=function(task))
     except MemoryError:

@@ -168,41 +168,14 @@ class _Site:
             return OptionFigures(option=option, refusal=str(error).splitlines()[0])
 
     def _no_battery(self) -> OptionFigures:
-        total = self.reference.bill_total
-        return OptionFigures(
-            option=Option(0, 0),
-            capital=CapitalCost(**dict.fromkeys(CapitalCost.__slots__, 0.0)),
-            bill_without=total,
-            bill_with=total,
-            peak_import_kw=float(self.reference.import_kw.max()),
-            self_consumption_frac=_self_consumption(self.inputs, self.reference.export_kw, self.reference.curtailed_kw),
-            other_years=tuple({} for _ in self.others),
-        )
+        return replace(figures_of(self.inputs, self.reference), other_years=tuple({} for _ in self.others))
 
     def _studied(self, inputs: Inputs) -> OptionFigures:
-        case, plant = headline_case(inputs), inputs.plant
-        life = None if inputs.scenario.ask.life is None else life_of(inputs)
-        capital = capital_breakdown(plant, inputs.scenario.catalogue, inputs.scenario.ask.money)
-        simple = simple_payback_years(capital.net, self.reference.bill_total - case.bill_total)
-        return OptionFigures(
-            option=plant.option,
-            rating_kva=plant.rating_kva,
-            nominal_kwh=plant.nominal_kwh,
-            usable_kwh=plant.usable_kwh,
-            capital=capital,
-            bill_without=self.reference.bill_total,
-            bill_with=case.bill_total,
-            line_savings=line_savings(self.reference, case),
-            contract=case.rates.title,
-            objective=case.schedule.objective,
-            full_cycles=case.use.equivalent_full_cycles,
-            peak_import_kw=float(case.readings.import_kw.max()),
-            self_consumption_frac=_self_consumption(inputs, case.replayed.export_kw, case.replayed.curtailed_kw),
-            at_most=at_most(inputs, case.rates, case.schedule) if case.policy == "hindsight" else (),
-            payback_years=simple if life is None else life.appraisal.without_debt.payback_years,
-            life=life,
-            other_years=tuple(self._in(other, reference, plant.option) for other, reference in self.others),
-            worn_savings=None if life is None else line_savings(self.reference, self._worn(inputs)),
+        found = figures_of(inputs, self.reference)
+        return replace(
+            found,
+            other_years=tuple(self._in(other, reference, found.option) for other, reference in self.others),
+            worn_savings=None if found.life is None else line_savings(self.reference, self._worn(inputs)),
         )
 
     def _in(self, other: Inputs, reference: Before, option: Option) -> LineSavings | None:
@@ -217,6 +190,133 @@ class _Site:
         health_frac = 1 - WORN_FRAC
         plant = worn_plant(inputs.plant, health_frac=health_frac)
         return headline_case(replace(inputs, plant=plant, health_frac=health_frac))
+
+
+def figures_of(inputs: Inputs, reference: Before) -> OptionFigures:
+    """
+    Study an option: its first year and, where the scenario asks for it, its life.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The site with the option.
+    reference : Before
+        The site without a battery that savings are counted from.
+
+    Returns
+    -------
+    OptionFigures
+        All but what depends on other years of load.
+
+    Raises
+    ------
+    InputError
+        If the years of life cannot be studied.
+    InfeasibleError
+        If no schedule keeps the limits.
+    """
+    plant, total = inputs.plant, reference.bill_total
+    capital = capital_breakdown(plant, inputs.scenario.catalogue, inputs.scenario.ask.money)
+    if not plant.option.is_battery:
+        return OptionFigures(
+            option=plant.option,
+            capital=capital,
+            bill_without=total,
+            bill_with=total,
+            peak_import_kw=float(reference.import_kw.max()),
+            self_consumption_frac=_self_consumption(inputs, reference.export_kw, reference.curtailed_kw),
+        )
+    case = headline_case(inputs)
+    life = None if inputs.scenario.ask.life is None else life_of(inputs)
+    simple = simple_payback_years(capital.net, total - case.bill_total)
+    return OptionFigures(
+        option=plant.option,
+        rating_kva=plant.rating_kva,
+        nominal_kwh=plant.nominal_kwh,
+        usable_kwh=plant.usable_kwh,
+        capital=capital,
+        bill_without=total,
+        bill_with=case.bill_total,
+        line_savings=line_savings(reference, case),
+        contract=case.rates.title,
+        objective=case.schedule.objective,
+        full_cycles=case.use.equivalent_full_cycles,
+        peak_import_kw=float(case.readings.import_kw.max()),
+        self_consumption_frac=_self_consumption(inputs, case.replayed.export_kw, case.replayed.curtailed_kw),
+        at_most=at_most(inputs, case.rates, case.schedule) if case.policy == "hindsight" else (),
+        payback_years=simple if life is None else life.appraisal.without_debt.payback_years,
+        life=life,
+    )
+
+
+# What is shown of an option in every table.
+FIGURE_COLUMNS = (
+    "rating_kva",
+    "nominal_kwh",
+    "usable_kwh",
+    "capital",
+    "saving",
+    "npv",
+    "irr_frac",
+    "payback_years",
+    "discounted_payback_years",
+    "saving_per_capital",
+    "bill_without",
+    "bill_with",
+    "peak_import_kw",
+    "self_consumption_frac",
+    "full_cycles",
+    "health_end_frac",
+    "last_year_in_use",
+    "racks_bought",
+    "warranty_breach_year",
+)
+
+
+def figures_row(one: OptionFigures) -> dict[str, float]:
+    """
+    Return the figures of an option as numbers.
+
+    Parameters
+    ----------
+    one : OptionFigures
+        The option.
+
+    Returns
+    -------
+    dict of str to float
+        `FIGURE_COLUMNS`; NaN where there is no such figure.
+    """
+    returns = None if one.life is None else one.life.appraisal.without_debt
+    capital = 0.0 if one.capital is None else one.capital.net
+    used = [] if one.life is None else [year for year in one.life.years if year.racks]
+    values = {
+        "rating_kva": one.rating_kva,
+        "nominal_kwh": one.nominal_kwh,
+        "usable_kwh": one.usable_kwh,
+        "capital": capital,
+        "saving": one.saving,
+        "npv": one.npv,
+        "irr_frac": np.nan if returns is None else single_rate(returns.irr_frac),
+        "payback_years": one.payback_years,
+        "discounted_payback_years": None if returns is None else returns.discounted_payback_years,
+        "saving_per_capital": one.saving / capital if capital > 0 else np.nan,
+        "bill_without": one.bill_without,
+        "bill_with": one.bill_with,
+        "peak_import_kw": one.peak_import_kw,
+        "self_consumption_frac": one.self_consumption_frac,
+        "full_cycles": one.full_cycles,
+        "health_end_frac": used[-1].health_end_frac if used else np.nan,
+        "last_year_in_use": None if one.life is None else one.life.last_year_in_use,
+        "racks_bought": None if one.life is None else sum(year.racks_bought for year in one.life.years),
+        "warranty_breach_year": None if one.life is None else one.life.year_of_breach,
+    }
+    return {name: np.nan if values[name] is None else float(values[name] or 0.0) for name in FIGURE_COLUMNS}
+
+
+def single_rate(rates: tuple[float, ...]) -> float:
+    """Return a rate of return, NaN where there is none or several, of which none says anything by itself."""
+    return rates[0] if len(rates) == 1 else np.nan
 
 
 def without_option(scenario: Scenario) -> Scenario:

@@ -4,7 +4,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import pandas as pd
 
@@ -26,15 +26,17 @@ class Shared:
     """
 
     _series: "OrderedDict[Hashable, SiteSeries]" = field(default_factory=OrderedDict, repr=False)
+    _without: "OrderedDict[Hashable, Any]" = field(default_factory=OrderedDict, repr=False)
     _rates: "OrderedDict[Hashable, Rates]" = field(default_factory=OrderedDict, repr=False)
 
     def series(self, scenario: Scenario) -> SiteSeries:
         """Return the interval data of a scenario."""
-        ask = scenario.ask
-        support = "" if ask.reactive_support is None else ask.reactive_support.model_dump_json()
-        files = [path for name, path in scenario.input_files().items() if name.startswith(("site.", "reactive_"))]
-        key = (scenario.path.parent, ask.site.model_dump_json(), support, *map(_state, files))
-        return _kept(self._series, key, MOST_SERIES, lambda: read_site_series(scenario))
+        return _kept(self._series, _site_key(scenario), MOST_SERIES, lambda: read_site_series(scenario))
+
+    def without_battery(self, scenario: Scenario, days_seed: int | None, make: Callable[[], Any]) -> Any:
+        """Return what `make` finds of the site without a battery: it depends on the site and its tariffs alone."""
+        key = (_site_key(scenario), days_seed, *map(_sheet_key, (*scenario.contract, *scenario.choices)))
+        return _kept(self._without, key, MOST_SERIES, make)
 
     def rates(
         self, sheets: Sequence[TariffSheet], start: pd.DatetimeIndex, step_h: float, *, like: Rates | None = None
@@ -53,6 +55,13 @@ def _kept(store: "OrderedDict[Hashable, T]", key: Hashable, most: int, make: Cal
             store.popitem(last=False)
     store.move_to_end(key)
     return store[key]
+
+
+def _site_key(scenario: Scenario) -> Hashable:
+    ask = scenario.ask
+    support = "" if ask.reactive_support is None else ask.reactive_support.model_dump_json()
+    files = [path for name, path in scenario.input_files().items() if name.startswith(("site.", "reactive_"))]
+    return scenario.path.parent, ask.site.model_dump_json(), support, *map(_state, files)
 
 
 def _sheet_key(sheet: TariffSheet) -> Hashable:

@@ -1,0 +1,214 @@
+"""A sweep in words, and its figures and page beside the table."""
+
+import base64
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+import crestfall
+from crestfall.errors import OutputError
+from crestfall.report import _style as style
+from crestfall.report._compare import house_environment
+from crestfall.report._compare_text import whole
+from crestfall.report._files import figure_bytes
+from crestfall.report._sweep_figures import (
+    METRIC_WORDS,
+    draw_choices,
+    draw_lines,
+    draw_map,
+    draw_spread,
+    draw_swings,
+)
+from crestfall.study import SweepResult
+
+CAPTIONS = {
+    "swings": (
+        "What moves it most",
+        "Each axis alone, the others as in the base; of drawn ones, the tenth at each end.",
+    ),
+    "lines": ("One axis at a time", "Means over the draws, the other axes as in the base; a diamond marks 0."),
+    "map": ("Two axes together", "The other axes as in the base."),
+    "spread": ("How far it spreads", "A tenth of the values lies below P10, half below P50, nine tenths below P90."),
+    "choices": ("Which option is best", "The robust choice is best often, and gives away little where it is not."),
+}
+MOST_REASONS = 8
+
+
+def sweep_text(result: SweepResult) -> str:
+    """
+    Return a sweep for a terminal.
+
+    Parameters
+    ----------
+    result : SweepResult
+        The sweep.
+
+    Returns
+    -------
+    str
+        Counts, swings, spread, the best option, and why cases failed.
+    """
+    plan, counts = result.plan, result.table["status"].value_counts()
+    currency = plan.base.ask.money.currency
+    seed = "" if plan.seed is None else f", seed {plan.seed}"
+    status = ", ".join(f"{count:,} {name}" for name, count in counts.items())
+    lines = [f"{plan.sweep.question or plan.base.ask.site.name}   {_counted(len(result.table))}{seed}: {status}"]
+    lines += [f"  note: {note}" for note in result.notes]
+    lines.append(f"  {METRIC_WORDS[result.metric]} [{currency}]; base {whole(float(result.base[result.metric]))}")
+    rows: list[tuple[str, ...]] = [("axis", "low", "high", "at low", "at high", "swing")]
+    for row in result.swings.to_dict("records"):
+        ends = tuple(_shown(row[end]) for end in ("low", "high"))
+        rows.append((str(row["axis"]), *ends, *(whole(row[name]) for name in ("at_low", "at_high", "swing"))))
+    widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
+    for name, *cells in rows:
+        aligned = [f"{cell:>{width}}" for cell, width in zip(cells, widths[1:], strict=True)]
+        lines.append("  ".join([f"  {name:<{widths[0]}}", *aligned]))
+    for name in result.numeric if result.metric == "npv" else ():
+        for crossing in result.break_even(name):
+            lines.append(f"  break-even: {name} at {crossing:.4g}")
+    if spread := result.spread:
+        figures = ", ".join(f"{name.upper()} {whole(spread[name])}" for name in ("p10", "p50", "p90"))
+        lines.append(f"  spread: {figures}; below 0 in {100 * spread['below_0']:.0f} %")
+    if result.choices is not None:
+        first = result.choices.iloc[0]
+        robust = result.choices.sort_values("worst_regret").iloc[0]
+        lines.append(f"  best most often: {first['option']}, {100 * first['best_share_frac']:.0f} %")
+        lines.append(f"  least regret: {robust['option']}, at worst {whole(robust['worst_regret'])} below the best")
+    failed = result.table[result.table["status"] != "done"]["reason"].value_counts().head(MOST_REASONS)
+    lines += [f"  {count:,} without figures: {reason}" for reason, count in failed.items()]
+    return "\n".join(lines)
+
+
+def fill_sweep(result: SweepResult, folder: Path) -> None:
+    """
+    Write figures, page and summary of a sweep beside its table.
+
+    Parameters
+    ----------
+    result : SweepResult
+        The sweep.
+    folder : Path
+        The folder of the sweep.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    svgs = {name: figure_bytes(figure, "svg") for name, figure in draw_sweep(result).items()}
+    summary = json.dumps(result.summary(), indent=2, ensure_ascii=False, allow_nan=False, default=str)
+    try:
+        (folder / "figures").mkdir(exist_ok=True)
+        for name, content in svgs.items():
+            (folder / "figures" / f"{name}.svg").write_bytes(content)
+        (folder / "sweep.html").write_text(sweep_html(result, svgs), encoding="utf-8")
+        (folder / "summary.json").write_text(summary + "\n", encoding="utf-8")
+    except OSError as error:
+        raise OutputError(
+            f"--out {folder}: figures cannot be written: {error.strerror}\n"
+            "    the table is there; --resume draws them again"
+        ) from None
+
+
+def draw_sweep(result: SweepResult) -> dict[str, Figure]:
+    """
+    Return every figure that a sweep has data for, by file name without ending.
+
+    Parameters
+    ----------
+    result : SweepResult
+        The sweep.
+
+    Returns
+    -------
+    dict of str to Figure
+        Figures; none where no case has figures.
+    """
+    drawers: dict[str, Callable[[SweepResult], Axes | Figure | None]] = {
+        "swings": draw_swings,
+        "lines": draw_lines,
+        "map": draw_map,
+        "spread": draw_spread,
+        "choices": draw_choices,
+    }
+    if result.done.empty:
+        return {}
+    figures = {}
+    with style.house_style():
+        for name, draw in drawers.items():
+            drawn = draw(result)
+            figure = drawn if isinstance(drawn, Figure | None) else drawn.figure
+            if isinstance(figure, Figure):
+                figures[name] = figure
+    return figures
+
+
+def sweep_html(result: SweepResult, svgs: dict[str, bytes]) -> str:
+    """
+    Return the page of a sweep.
+
+    Parameters
+    ----------
+    result : SweepResult
+        The sweep.
+    svgs : dict of str to bytes
+        Figures by name.
+
+    Returns
+    -------
+    str
+        A whole HTML document with the figures inside.
+    """
+    return house_environment().get_template("sweep.html").render(_content(result, svgs))
+
+
+def _content(result: SweepResult, svgs: dict[str, bytes]) -> dict[str, Any]:
+    plan, failed = result.plan, result.table[result.table["status"] != "done"]
+    choices = result.choices
+    return {
+        "plan": plan,
+        "title": plan.sweep.question or f"{plan.base.ask.site.name}: a sweep",
+        "ask": plan.base.ask,
+        "n_cases": len(result.table),
+        "n_done": len(result.done),
+        "currency": plan.base.ask.money.currency,
+        "metric": METRIC_WORDS[result.metric],
+        "base": whole(float(result.base[result.metric])),
+        "spread": {name: whole(value) for name, value in result.spread.items()},
+        "below": result.spread.get("below_0", 0.0),
+        "axes": [_axis_words(result, name) for name in [axis.title for axis in plan.axes]],
+        "choices": [] if choices is None else choices.to_dict("records"),
+        "option_axes": " × ".join(result.option_axes),
+        "whole": whole,
+        "reasons": list(failed["reason"].value_counts().head(MOST_REASONS).items()),
+        "pictures": [
+            {"title": title, "text": text, "data": base64.b64encode(svgs[name]).decode()}
+            for name, (title, text) in CAPTIONS.items()
+            if name in svgs
+        ],
+        "version": crestfall.__version__,
+        "fingerprint": plan.base.fingerprint(),
+    }
+
+
+def _axis_words(result: SweepResult, name: str) -> tuple[str, str, str]:
+    """Return an axis, what it takes, and where it stands while others move."""
+    column = result.plan.frame[name]
+    level = _shown(result.levels[name]) if name in result.levels else "drawn"
+    values = list(dict.fromkeys(column))
+    if name not in result.levels:
+        return name, f"{_shown(column.min())} to {_shown(column.max())}", level
+    shown = ", ".join(map(_shown, values[:8])) + (f" … {_shown(values[-1])}" if len(values) > 8 else "")
+    return name, shown, level
+
+
+def _counted(cases: int) -> str:
+    return "1 case" if cases == 1 else f"{cases:,} cases"
+
+
+def _shown(value: object) -> str:
+    return f"{value:.4g}" if isinstance(value, float | int) else str(value).rsplit("/", 1)[-1]

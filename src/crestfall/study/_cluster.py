@@ -1,0 +1,117 @@
+"""Tasks on the workers of a cluster, by the same interface as processes of this machine."""
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
+
+from crestfall.errors import InputError
+from crestfall.study._executor import LISTEN_S, Done, Job, attempt
+from crestfall.study._parts import code_hash
+
+CONNECT_S = 20
+AHEAD = 2  # tasks on their way for each thread of a worker: one in hand, one waiting there
+
+
+class Cluster:
+    """Runs tasks on the workers of a Dask scheduler.
+
+    All machines need the same Crestfall, and the files of the study under the same paths.
+
+    Parameters
+    ----------
+    address : str
+        The scheduler, such as ``tcp://10.0.0.5:8786``.
+
+    Raises
+    ------
+    InputError
+        If the package is missing, nobody answers, or a worker has another version.
+    """
+
+    def __init__(self, address: str) -> None:
+        try:
+            import distributed
+        except ImportError:
+            raise InputError(
+                f"--cluster {address}: the package distributed is not installed\n"
+                "    pip install 'crestfall[cluster]', here and on every machine"
+            ) from None
+        self._library = distributed
+        try:
+            self._client = distributed.Client(address, timeout=CONNECT_S, set_as_default=False)
+        except (OSError, TimeoutError, ValueError) as error:
+            words = (str(error).splitlines() or [type(error).__name__])[0]
+            raise InputError(
+                f"--cluster {address}: no scheduler answers there: {words}\n"
+                "    start one with: dask scheduler; it prints its address"
+            ) from None
+        self._check_versions(address)
+
+    @property
+    def workers(self) -> int:
+        """How many tasks it runs at once."""
+        threads: dict[str, int] = self._client.nthreads()
+        return max(1, sum(threads.values()))
+
+    def run(self, job: Job, tasks: Sequence[Any], *, is_stopped: Callable[[], bool]) -> Iterator[Done]:
+        """Yield what became of each task, as they end; once stopped, only of those that are in hand."""
+        waiting = iter(range(len(tasks)))
+        # A task and not scattered data, for it can be made again when the worker that holds it is lost.
+        shared = self._client.submit(_same, job, pure=False)
+        pending: dict[Any, int] = {}
+        done = self._library.as_completed(loop=self._client.loop)
+        try:
+            while True:
+                if not is_stopped():
+                    while len(pending) < AHEAD * self.workers and (place := next(waiting, None)) is not None:
+                        future = self._client.submit(_on_worker, shared, place, tasks[place], pure=False, retries=0)
+                        pending[future] = place
+                        done.add(future)
+                if not pending:
+                    return
+                future = next(done)
+                yield self._outcome(future, pending.pop(future))
+        finally:
+            self._client.cancel(list(pending))
+            self._client.close(timeout=LISTEN_S)
+
+    def _outcome(self, future: Any, place: int) -> Done:
+        try:
+            outcome: Done = future.result()
+        except self._library.scheduler.KilledWorker:
+            return Done(place, failure="its worker died, and so did others that tried")
+        except Exception as error:  # of the cluster, not of the task, whose own errors come back as a Done
+            return Done(place, failure=f"{type(error).__name__} on the cluster")
+        return outcome
+
+    def _check_versions(self, address: str) -> None:
+        """Raise unless every worker runs the same code and libraries."""
+        try:
+            self._client.get_versions(check=True)
+        except ValueError as error:
+            raise InputError(f"--cluster {address}: versions differ\n    {error}") from None
+        mine = code_hash()
+        for worker, theirs in self._client.run(_code, on_error="return").items():
+            if theirs != mine:
+                raise InputError(
+                    f"--cluster {address}: worker {worker} has another Crestfall, or none\n"
+                    "    install the same on every machine"
+                )
+
+
+_functions: dict[str, Callable[[Any], Any]] = {}  # of a worker process: what a job has loaded
+
+
+def _on_worker(job: Job, place: int, task: Any) -> Done:
+    key = repr(job)
+    if key not in _functions:
+        _functions.clear()  # one job at a time
+        _functions[key] = job.function()
+    return attempt(_functions[key], place, task)
+
+
+def _same(job: Job) -> Job:
+    return job
+
+
+def _code() -> str:
+    return code_hash()

@@ -1,0 +1,350 @@
+"""From a sweep file to its cases, each checked before anything runs."""
+
+import hashlib
+import itertools
+import json
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.stats import lognorm, norm, qmc, triang, uniform
+
+from crestfall.errors import InputError, KeyedError, KeyPath, ScenarioError
+from crestfall.scenario import Document, Scenario, load_scenario, load_sweep, path_of, value_at, varied
+from crestfall.scenario.sweep_file import Axis, SweepFile, Triangular, Uniform, Value
+
+DEFAULT_LIMIT = 10_000
+FloatArray = NDArray[np.float64]
+Change = tuple[KeyPath, Value]
+
+
+@dataclass(frozen=True, slots=True)
+class SweepCase:
+    """One case: what it changes of the base.
+
+    Parameters
+    ----------
+    key : str
+        A hash of all that its result depends on.
+    changes : tuple of (path, value)
+        New values by key.
+    days_seed : int or None
+        Start of the random numbers by which the days of load are drawn anew; None for the days as they are.
+    """
+
+    key: str
+    changes: tuple[Change, ...]
+    days_seed: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class SweepPlan:
+    """All cases of a sweep.
+
+    Parameters
+    ----------
+    path : Path
+        The sweep file.
+    sweep : SweepFile
+        What it says; the seed of draws is filled in.
+    base : Scenario
+        The scenario that is varied.
+    frame : DataFrame
+        A column for each axis and a row for each case: the value, for a factor that of the key, for keys that move
+        together that of the first; with `draw`, the number of the draw, where something is drawn.
+    cases : tuple of SweepCase
+        The cases, in the order of the rows.
+    base_values : tuple
+        What each axis is in the base; None for days of load, and for several keys.
+    """
+
+    path: Path
+    sweep: SweepFile
+    base: Scenario
+    frame: pd.DataFrame
+    cases: tuple[SweepCase, ...]
+    base_values: tuple[Any, ...]
+
+    @property
+    def axes(self) -> tuple[Axis, ...]:
+        """What moves."""
+        return self.sweep.axes
+
+    @property
+    def seed(self) -> int | None:
+        """Start of the random numbers; None where nothing is drawn."""
+        return None if self.sweep.draws is None else self.sweep.draws.seed
+
+
+def load_plan(path: str | Path, *, limit: int = DEFAULT_LIMIT, seed: int | None = None) -> SweepPlan:
+    """
+    Load a sweep file with its scenario and lay out all cases; each value of each axis is checked alone.
+
+    Parameters
+    ----------
+    path : str or Path
+        The YAML file.
+    limit : int, default=10000
+        Most cases.
+    seed : int, optional
+        Start of the random numbers where the file has none; left out: one is drawn.
+
+    Returns
+    -------
+    SweepPlan
+        The cases.
+
+    Raises
+    ------
+    InputError
+        If anything is wrong in one of the files, or there are too many cases.
+    """
+    sweep, document = load_sweep(path)
+    base = load_scenario(document.path.parent / sweep.base)
+    always: tuple[Change, ...] = ()
+    if sweep.study == "first_year":
+        always = ((("life",), None),)
+        base = varied(base, dict(always))
+    if sweep.draws is not None and sweep.draws.seed is None:
+        drawn = int(np.random.SeedSequence().generate_state(1)[0]) if seed is None else seed
+        sweep = sweep.model_copy(update={"draws": sweep.draws.model_copy(update={"seed": drawn})})
+    axes = [_Laid.of(axis, place, base, document) for place, axis in enumerate(sweep.axes)]
+    _check_names(sweep, document)
+    count = _count(sweep, axes)
+    if count > limit:
+        raise InputError(
+            f"{document.path}: {count:,} cases ({_product_words(sweep, axes)}), expected at most {limit:,}\n"
+            f"    take fewer values or draws, or allow them with --limit {count}"
+        )
+    for axis in axes:
+        axis.check(base)
+    rows = list(_rows(sweep, axes))
+    files = _FileHashes()
+    common = base.fingerprint()
+    cases = tuple(_case(common, row, always, files) for row in rows)
+    frame = pd.DataFrame([row.shown for row in rows], columns=[axis.axis.title for axis in axes])
+    frame = frame.apply(_one_type)
+    if sweep.draws is not None:
+        frame["draw"] = [row.draw for row in rows]
+    return SweepPlan(
+        path=document.path,
+        sweep=sweep,
+        base=base,
+        frame=frame,
+        cases=cases,
+        base_values=tuple(axis.base_value for axis in axes),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """One value of an axis: what it changes, and how it is shown."""
+
+    changes: tuple[Change, ...]
+    shown: Value
+    days_seed: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    changes: tuple[Change, ...]
+    shown: tuple[Value, ...]
+    days_seed: int | None
+    draw: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Laid:
+    """An axis with its keys found in the base, and the steps that it lists or draws."""
+
+    axis: Axis
+    place: int
+    document: Document
+    paths: tuple[KeyPath, ...]
+    base_value: Any
+    steps: tuple[_Step, ...]
+
+    @classmethod
+    def of(cls, axis: Axis, place: int, base: Scenario, document: Document) -> "_Laid":
+        paths, listed = [], []
+        for number, one in enumerate(axis.keys):
+            where: KeyPath = ("axes", place) if one is axis else ("axes", place, "together", number)
+            path, value = _found(one, base, document, where)
+            paths.append(path)
+            listed.append([(path, _meant(shown, one, value, document)) for shown in one.listed()])
+        single = len(paths) == 1
+        base_value = value_at(base, paths[0]) if single else None
+        steps = tuple(_Step(changes=step, shown=step[0][1]) for step in zip(*listed, strict=True)) if listed else ()
+        return cls(axis, place, document, tuple(paths), base_value, steps)
+
+    def drawn(self, share: FloatArray, seeds: list[int]) -> list[_Step]:
+        """Return the steps of a column of a design with values from 0 to 1."""
+        if self.axis.days_drawn:
+            return [_Step((), at, days_seed=seed) for at, seed in enumerate(seeds, start=1)]
+        values = _quantiles(self.axis, share)
+        values = values * self.base_value if self.axis.relative else values
+        return [_Step(((self.paths[0], float(value)),), float(value)) for value in values]
+
+    def check(self, base: Scenario) -> None:
+        """Raise if a value of the axis cannot be used in the base, all else as it is there."""
+        tried = self.steps
+        if self.axis.distribution is not None:
+            tried = tuple(self.drawn(np.array([0.5]), []))
+        for at, step in enumerate(tried):
+            try:
+                varied(base, dict(step.changes))
+            except (ScenarioError, KeyedError) as error:
+                raise self._located(at, step, error) from None
+
+    def _located(self, at: int, step: _Step, error: ScenarioError | KeyedError) -> ScenarioError:
+        form = next((name for name in ("values", "range", "files", "together") if getattr(self.axis, name)), "key")
+        key = ("axes", self.place, form, at) if form in ("values", "files") else ("axes", self.place, form)
+        named = f"axis '{self.axis.title}', value {step.shown!r}"
+        if isinstance(error, ScenarioError):
+            first = error.faults[0]
+            text, remedy = ": ".join(filter(None, [named, first.key, first.text])), first.remedy
+        else:
+            text, remedy = f"{named}: found {error.found}, expected {error.expected}", error.remedy
+        return ScenarioError((self.document.fault(key, text, remedy),))
+
+
+def _found(axis: Axis, base: Scenario, document: Document, where: KeyPath) -> tuple[KeyPath, Any]:
+    """Return the path of a key and its value in the base."""
+    try:
+        path = path_of(axis.key or "")
+        value = value_at(base, path)
+        if axis.relative and (isinstance(value, bool) or not isinstance(value, int | float)):
+            raise KeyedError(
+                "sweep",
+                (),
+                found=f"relative, but the base has {'nothing' if value is None else repr(value)} there",
+                expected="a number to multiply",
+                remedy="write the key in the base, or give values",
+            )
+    except KeyedError as error:
+        text = f"found {error.found}, expected {error.expected}"
+        raise ScenarioError((document.fault((*where, "key"), text, error.remedy),)) from None
+    return path, value
+
+
+def _meant(value: Value, axis: Axis, base_value: Any, document: Document) -> Value:
+    """Return the value that a key is set to: a factor of the base's, or the path of a file."""
+    if axis.relative and isinstance(value, int | float):
+        product = value * base_value
+        return round(product) if isinstance(base_value, int) and float(product).is_integer() else float(product)
+    if axis.files is not None:
+        return str((document.path.parent / str(value)).resolve())
+    return value
+
+
+def _check_names(sweep: SweepFile, document: Document) -> None:
+    names = [axis.title for axis in sweep.axes]
+    for place, name in enumerate(names):
+        if name in names[:place] or name in ("draw", "case", "status", "reason"):
+            text = f"found a second axis '{name}', expected a name of its own"
+            raise ScenarioError((document.fault(("axes", place), text, "give it another name"),))
+
+
+def _count(sweep: SweepFile, axes: list[_Laid]) -> int:
+    draws = 1 if sweep.draws is None else sweep.draws.count
+    listed = [len(axis.steps) for axis in axes if not axis.axis.is_drawn]
+    return (sum(listed) if sweep.combine == "one_at_a_time" and listed else math.prod(listed)) * draws
+
+
+def _product_words(sweep: SweepFile, axes: list[_Laid]) -> str:
+    parts = [f"{len(axis.steps)} of {axis.axis.title}" for axis in axes if not axis.axis.is_drawn]
+    sign = " + " if sweep.combine == "one_at_a_time" else " × "
+    words = sign.join(parts)
+    if sweep.draws is None:
+        return words
+    return f"({words}) × {sweep.draws.count} draws" if parts else f"{sweep.draws.count} draws"
+
+
+def _rows(sweep: SweepFile, axes: list[_Laid]) -> Iterator[_Row]:
+    """Return the cases: listed values combined, and each combination in every draw."""
+    for combination in _combinations(sweep, axes):
+        for number, drawn in enumerate(_design(sweep, axes), start=1):
+            steps = combination | drawn
+            ordered = [steps.get(axis.place, _Step((), _plain(axis.base_value))) for axis in axes]
+            seeds = [step.days_seed for step in ordered if step.days_seed is not None]
+            yield _Row(
+                changes=tuple(change for step in ordered for change in step.changes),
+                shown=tuple(step.shown for step in ordered),
+                days_seed=seeds[0] if seeds else None,
+                draw=number,
+            )
+
+
+def _combinations(sweep: SweepFile, axes: list[_Laid]) -> list[dict[int, _Step]]:
+    listed = [axis for axis in axes if not axis.axis.is_drawn]
+    if sweep.combine == "one_at_a_time" and listed:
+        return [{axis.place: step} for axis in listed for step in axis.steps]
+    places = [axis.place for axis in listed]
+    return [dict(zip(places, steps, strict=True)) for steps in itertools.product(*(axis.steps for axis in listed))]
+
+
+def _design(sweep: SweepFile, axes: list[_Laid]) -> list[dict[int, _Step]]:
+    """Return the draws of all drawn axes; the same in every combination, so that differences are not by chance."""
+    drawn = [axis for axis in axes if axis.axis.is_drawn]
+    if sweep.draws is None or not drawn:
+        return [{}]
+    count, seed = sweep.draws.count, sweep.draws.seed
+    make = qmc.Sobol if sweep.draws.method == "sobol" else qmc.LatinHypercube
+    share = make(d=len(drawn), rng=np.random.default_rng(seed)).random(count)
+    share = np.clip(share, 1e-9, 1 - 1e-9)  # the ends of a bell curve are infinite
+    seeds = np.random.SeedSequence(seed).generate_state(count).tolist()
+    columns = [axis.drawn(share[:, at], seeds) for at, axis in enumerate(drawn)]
+    return [{axis.place: column[at] for axis, column in zip(drawn, columns, strict=True)} for at in range(count)]
+
+
+def _quantiles(axis: Axis, share: FloatArray) -> FloatArray:
+    match axis.distribution:
+        case Uniform(low=low, high=high):
+            return np.asarray(uniform.ppf(share, low, high - low))
+        case Triangular(low=low, peak=peak, high=high):
+            return np.asarray(triang.ppf(share, (peak - low) / (high - low), low, high - low))
+        case None:
+            raise AssertionError("only what is drawn has quantiles")
+        case _:
+            if axis.normal is not None:
+                return np.asarray(norm.ppf(share, axis.normal.mean, axis.normal.sd))
+            assert axis.lognormal is not None  # noqa: S101 -- tells the type checker; it is the last form
+            return np.asarray(lognorm.ppf(share, axis.lognormal.sd_log, scale=axis.lognormal.median))
+
+
+class _FileHashes:
+    """Hashes of the files that values name, each read once."""
+
+    def __init__(self) -> None:
+        self._known: dict[str, str] = {}
+
+    def of(self, value: Value) -> str | None:
+        if not isinstance(value, str):
+            return None
+        if value not in self._known:
+            path = Path(value)
+            self._known[value] = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
+        return self._known[value]
+
+
+def _case(common: str, row: _Row, always: tuple[Change, ...], files: _FileHashes) -> SweepCase:
+    changes = (*row.changes, *always)
+    text = json.dumps([common, [[list(path), value, files.of(value)] for path, value in changes], row.days_seed])
+    return SweepCase(hashlib.sha256(text.encode()).hexdigest()[:32], changes, row.days_seed)
+
+
+def _plain(value: Any) -> Value:
+    return value if isinstance(value, bool | int | float | str) else None
+
+
+def _one_type(column: "pd.Series[Any]") -> "pd.Series[Any]":
+    """Return a column of one type, as a file of columns needs it: numbers, or text."""
+    if all(isinstance(value, int | float) and not isinstance(value, bool) for value in column):
+        whole = all(isinstance(value, int) for value in column)
+        return column.astype("int64" if whole else "float64")
+    return column.map(lambda value: "" if value is None else str(value)).astype(object)

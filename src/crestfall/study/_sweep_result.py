@@ -1,0 +1,221 @@
+"""What a sweep found, and what is read off its table."""
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from crestfall.scenario import path_of
+from crestfall.study._comparison import known, records
+from crestfall.study._sweep_case import Row
+from crestfall.study._sweep_plan import SweepPlan
+
+SWEEP_SCHEMA = "crestfall-sweep-summary/1"
+SWING_COLUMNS = ("axis", "low", "high", "at_low", "at_high", "swing", "kind")
+CHOICE_COLUMNS = ("option", "best_share_frac", "mean", "mean_regret", "worst_regret")
+TENTH = 0.1  # of the draws at either end of a drawn axis, whose means are its swing
+
+
+@dataclass(frozen=True, kw_only=True)
+class SweepResult:
+    """All cases of a sweep.
+
+    Parameters
+    ----------
+    plan : SweepPlan
+        The cases as they were asked for.
+    table : DataFrame
+        A row for each case: axes, `draw` where something is drawn, `case`, figures, `status`, `reason`.
+    base : dict
+        Figures of the base.
+    notes : tuple of str
+        What has to be said about the folder.
+    """
+
+    plan: SweepPlan
+    table: pd.DataFrame
+    base: Row
+    notes: tuple[str, ...] = ()
+
+    @property
+    def done(self) -> pd.DataFrame:
+        """The cases that have figures."""
+        return self.table[self.table["status"] == "done"]
+
+    @property
+    def metric(self) -> str:
+        """The figure that pictures show: net present value, or the first year's saving where there is none."""
+        return "npv" if self.done["npv"].notna().any() and self.plan.base.ask.life is not None else "saving"
+
+    @property
+    def listed(self) -> list[str]:
+        """Axes whose values are listed."""
+        return [axis.title for axis in self.plan.axes if not axis.is_drawn]
+
+    @property
+    def drawn(self) -> list[str]:
+        """Axes that are drawn and have an order."""
+        return [axis.title for axis in self.plan.axes if axis.distribution is not None]
+
+    @property
+    def numeric(self) -> list[str]:
+        """Listed axes of numbers with more than one value."""
+        frame = self.plan.frame
+        return [
+            name for name in self.listed if pd.api.types.is_numeric_dtype(frame[name]) and len(set(frame[name])) > 1
+        ]
+
+    @cached_property
+    def levels(self) -> dict[str, Any]:
+        """Where each listed axis stands while another one moves: at the base's value or, if not listed, the middle."""
+        found = {}
+        for axis, base in zip(self.plan.axes, self.plan.base_values, strict=True):
+            if not axis.is_drawn:
+                values = list(dict.fromkeys(self.plan.frame[axis.title]))
+                found[axis.title] = base if base in values else values[len(values) // 2]
+        return found
+
+    def around(self, *moving: str) -> pd.DataFrame:
+        """Return the cases in which only these axes move, means over the draws, by their values."""
+        frame = self.done
+        for name, level in self.levels.items():
+            if name not in moving:
+                frame = frame[frame[name] == level]
+        return frame.groupby(list(moving), sort=False)[self.metric].mean().reset_index()
+
+    @cached_property
+    def swings(self) -> pd.DataFrame:
+        """How far the metric moves with each axis alone: `SWING_COLUMNS`, the widest first."""
+        rows = [*self._listed_swings(), *self._drawn_swings()]
+        frame = pd.DataFrame(rows, columns=list(SWING_COLUMNS))
+        return frame.sort_values("swing", ascending=False, ignore_index=True)
+
+    def _listed_swings(self) -> list[tuple[Any, ...]]:
+        rows = []
+        for name in self.listed:
+            found = self.around(name).dropna()
+            if len(found) < 2:
+                continue
+            found = found.sort_values(name if name in self.numeric else self.metric)
+            first, last = found.iloc[0], found.iloc[-1]
+            values = (float(first[self.metric]), float(last[self.metric]))
+            rows.append((name, first[name], last[name], *values, float(np.ptp(found[self.metric])), "listed"))
+        return rows
+
+    def _drawn_swings(self) -> list[tuple[Any, ...]]:
+        rows = []
+        at_levels = self.at_levels().dropna(subset=[self.metric])
+        for name in self.drawn:
+            ordered = at_levels.sort_values(name)
+            count = max(1, round(TENTH * len(ordered)))
+            if len(ordered) < 2:
+                continue
+            low, high = ordered.head(count), ordered.tail(count)
+            values = (float(low[self.metric].mean()), float(high[self.metric].mean()))
+            ends = (float(low[name].mean()), float(high[name].mean()))
+            rows.append((name, *ends, *values, abs(values[1] - values[0]), "drawn"))
+        return rows
+
+    def at_levels(self) -> pd.DataFrame:
+        """Return the cases in which every listed axis stands at its level: all draws of one combination."""
+        frame = self.done
+        for name, level in self.levels.items():
+            here = frame[frame[name] == level]
+            frame = here if len(here) else frame
+        return frame
+
+    def break_even(self, name: str) -> list[float]:
+        """
+        Return where the metric crosses zero as one axis of numbers moves, on straight lines between its values.
+
+        Parameters
+        ----------
+        name : str
+            The axis.
+
+        Returns
+        -------
+        list of float
+            Values of the axis.
+        """
+        found = self.around(name).dropna().sort_values(name)
+        x, y = found[name].to_numpy(dtype=float), found[self.metric].to_numpy()
+        at = np.flatnonzero(np.sign(y[:-1]) * np.sign(y[1:]) < 0)
+        crossings = x[at] - y[at] * (x[at + 1] - x[at]) / (y[at + 1] - y[at])
+        return sorted([*crossings.tolist(), *x[y == 0].tolist()])
+
+    @property
+    def option_axes(self) -> list[str]:
+        """Axes that move racks or modules."""
+        return [
+            axis.title
+            for axis in self.plan.axes
+            if axis.keys and all(path_of(one.key or "")[0] == "option" for one in axis.keys)
+        ]
+
+    @cached_property
+    def choices(self) -> pd.DataFrame | None:
+        """How often each option is the best of all else equal, and its regret; None where no option moves."""
+        names = self.option_axes
+        others = [name for name in [*self.listed, *self.drawn] if name not in names]
+        others += [name for name in ("draw",) if name in self.table]
+        if not names or self.plan.sweep.combine == "one_at_a_time":
+            return None
+        frame = self.done.assign(option=self.done[names].astype(str).agg(" × ".join, axis=1))
+        worlds = frame.groupby(others, sort=False).ngroup() if others else pd.Series(0, index=frame.index)
+        table = frame.assign(world=worlds).pivot_table(index="world", columns="option", values=self.metric, sort=False)
+        if table.empty:
+            return None
+        zero = 0.0 if self.metric == "npv" else -np.inf
+        best = np.maximum(table.max(axis=1), zero)  # no battery is always to be had, and has a net present value of 0
+        regret = table.rsub(best, axis=0)
+        winner = table.idxmax(axis=1).where(table.max(axis=1) >= zero, "no battery")
+        share = winner.value_counts(normalize=True)
+        rows = [
+            (name, float(share.get(name, 0.0)), float(table[name].mean()), float(regret[name].mean()),
+             float(regret[name].max())) for name in table.columns
+        ]  # fmt: skip
+        if "no battery" in share and "no battery" not in table:
+            rows.append(("no battery", float(share["no battery"]), 0.0, float(best.mean()), float(best.max())))
+        found = pd.DataFrame(rows, columns=list(CHOICE_COLUMNS))
+        return found.sort_values(["best_share_frac", "mean_regret"], ascending=[False, True], ignore_index=True)
+
+    @property
+    def spread(self) -> dict[str, float]:
+        """P10, P50 and P90 of the metric over all draws at the levels, or over all cases, and the share below 0."""
+        values = self.spread_values()
+        if not len(values):
+            return {}
+        lower, middle, upper = np.quantile(values, [0.1, 0.5, 0.9])
+        return {"p10": float(lower), "p50": float(middle), "p90": float(upper), "below_0": float((values < 0).mean())}
+
+    def spread_values(self) -> "np.ndarray[tuple[int], np.dtype[np.float64]]":
+        """Return the values behind `spread`."""
+        frame = self.at_levels() if self.plan.sweep.draws is not None else self.done
+        return frame[self.metric].dropna().to_numpy(dtype=float)
+
+    def summary(self) -> dict[str, Any]:
+        """Return what is read off the table, ready for JSON."""
+        import crestfall
+
+        counts = self.table["status"].value_counts()
+        reasons = self.table.loc[self.table["status"] != "done", "reason"].value_counts()
+        return {
+            "schema": SWEEP_SCHEMA,
+            "crestfall": crestfall.__version__,
+            "scenario_hash": self.plan.base.fingerprint(),
+            "question": self.plan.sweep.question,
+            "seed": self.plan.seed,
+            "cases": len(self.table),
+            "status": {str(name): int(count) for name, count in counts.items()},
+            "reasons": {str(reason): int(count) for reason, count in reasons.items()},
+            "metric": self.metric,
+            "base": known(self.base.get(self.metric)),
+            "levels": {name: known(level) for name, level in self.levels.items()},
+            "swings": records(self.swings),
+            "break_even": {name: self.break_even(name) for name in self.numeric},
+            "spread": self.spread,
+            "choices": None if self.choices is None else records(self.choices),
+        }

@@ -1,0 +1,142 @@
+"""A sweep in words, figures and files: what is shown is read off its table."""
+
+import json
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from crestfall import cli
+from crestfall.report import (
+    draw_choices,
+    draw_lines,
+    draw_map,
+    draw_spread,
+    draw_sweep,
+    draw_swings,
+    fill_sweep,
+    sweep_text,
+)
+from crestfall.study import RESULT_COLUMNS, SweepResult, load_plan
+from site_files import in_scenario
+from sweeps import HEAD, write_sweep
+
+WITH_BATTERY = in_scenario("  racks: 2\n", "  racks: 2\n")
+AXES = (
+    "  - {key: option.racks, values: [1, 2, 3], name: racks}\n"
+    "  - {key: money.discount.rate_frac, values: [0.02, 0.06, 0.1], name: rate}\n"
+    "  - {key: money.installation_cost, uniform: {low: 0, high: 1000}, name: cost}\n"
+)
+
+
+@pytest.fixture(scope="module")
+def result(tmp_path_factory):
+    """A sweep whose worth is a formula, so that all that is read off it can be worked by hand.
+
+    NPV = 1000 racks − 150 racks² − 10000 (rate − 0.06) − (cost − 500), in every draw alike.
+    """
+    text = f"{HEAD}{AXES}draws: {{count: 20, seed: 2}}\n"
+    plan = load_plan(write_sweep(tmp_path_factory.mktemp("joinery"), text, WITH_BATTERY))
+    table = plan.frame.assign(case=[case.key for case in plan.cases])
+    table = table.assign(**dict.fromkeys(RESULT_COLUMNS, np.nan)).assign(status="done", reason="")
+    racks, rate, cost = table["racks"], table["rate"], table["cost"]
+    table["npv"] = 1000 * racks - 150 * racks**2 - 10_000 * (rate - 0.06) - (cost - 500)
+    table["saving"] = 100.0 * racks
+    return SweepResult(plan=plan, table=table, base={"npv": 1400.0, "saving": 200.0, "status": "done", "reason": ""})
+
+
+def test_swings_are_those_of_each_axis_alone(result):
+    """Others stand at 2 racks and 6 %: racks swing from 850 to 1650, the rate by 800; drawn cost by its end tenths."""
+    swings = result.swings.set_index("axis")
+    assert result.levels == {"racks": 2, "rate": 0.06}
+    assert swings.loc["rate", ["low", "high"]].tolist() == [0.02, 0.1]
+    assert swings.loc["rate", ["at_low", "at_high"]].tolist() == pytest.approx([1800, 1000], abs=5)
+    assert swings.loc["racks", ["at_low", "at_high"]].tolist() == pytest.approx([850, 1650], abs=5)
+    costs = np.sort(result.plan.frame["cost"].unique())
+    assert swings.loc["cost", "swing"] == pytest.approx(costs[-2:].mean() - costs[:2].mean())
+    assert result.swings["swing"].is_monotonic_decreasing
+
+
+def test_break_even_lies_on_the_line_between_two_values(result):
+    assert result.break_even("rate") == []
+    shifted = SweepResult(plan=result.plan, table=result.table.assign(npv=result.table["npv"] - 1200), base=result.base)
+    middle = result.around("rate").set_index("rate")["npv"]
+    wanted = 0.06 + (middle[0.06] - 1200) / 10_000
+    assert shifted.break_even("rate") == pytest.approx([wanted])
+
+
+def test_the_spread_counts_the_draws_of_the_base(result):
+    worth = 1400 - (np.sort(result.plan.frame["cost"].unique()) - 500)
+    assert result.spread["p50"] == pytest.approx(np.median(worth))
+    assert result.spread["below_0"] == 0.0
+    assert len(result.spread_values()) == 20
+
+
+def test_each_option_is_held_against_the_best_of_the_same_case(result):
+    """Three racks are best everywhere: two give away 250, one 800."""
+    choices = result.choices.set_index("option")
+    assert choices["best_share_frac"].to_dict() == {"3": 1.0, "2": 0.0, "1": 0.0}
+    assert choices["mean_regret"].to_dict() == pytest.approx({"3": 0.0, "2": 250.0, "1": 800.0})
+
+
+def test_no_battery_is_best_where_all_others_lose(result):
+    lost = SweepResult(plan=result.plan, table=result.table.assign(npv=result.table["npv"] - 5000), base=result.base)
+    assert lost.choices.iloc[0]["option"] == "no battery"
+    assert lost.choices.iloc[0]["best_share_frac"] == 1.0
+
+
+def test_figures_show_what_was_read_off(result):
+    bars = draw_swings(result).patches
+    assert len(bars) == 6
+    line = draw_lines(result).axes[0].lines[0]
+    assert line.get_ydata() == pytest.approx(result.around("racks")["npv"].to_numpy())
+    shown = [float(text.get_text().replace(",", "")) for text in draw_map(result).texts]
+    assert sorted(shown) == pytest.approx(sorted(result.around("racks", "rate")["npv"].round()))
+    assert sum(bar.get_height() for bar in draw_spread(result).patches) == 20
+    assert [bar.get_width() for bar in draw_choices(result).patches] == [100.0]
+
+
+def test_the_screen_shows_counts_swings_and_the_best_option(result):
+    text = sweep_text(result)
+    assert "180 cases, seed 2: 180 done" in text
+    assert "best most often: 3, 100 %" in text
+    assert "least regret: 3, at worst 0 below the best" in text
+
+
+def test_files_stand_beside_the_table_and_the_page_loads_nothing(result, tmp_path):
+    fill_sweep(result, tmp_path)
+    page = (tmp_path / "sweep.html").read_text(encoding="utf-8")
+    assert page.count("<img") == len(draw_sweep(result)) == len(list((tmp_path / "figures").iterdir())) == 5
+    assert not re.search(r'(src|href)="(?!data:)', page)
+    assert json.loads((tmp_path / "summary.json").read_text(encoding="utf-8"))["spread"] == result.spread
+
+
+def test_a_sweep_without_figures_still_has_a_page_with_the_reasons(result, tmp_path):
+    table = result.table.assign(npv=np.nan, saving=np.nan, status="refused", reason="no such <thing>")
+    empty = SweepResult(plan=result.plan, table=table, base=result.base)
+    fill_sweep(empty, tmp_path)
+    page = (tmp_path / "sweep.html").read_text(encoding="utf-8")
+    assert "180: no such &lt;thing&gt;" in page
+    assert "180 without figures: no such <thing>" in sweep_text(empty)
+
+
+def test_the_command_says_what_is_wrong_with_status_2(monkeypatch, capsys, tmp_path):
+    path = write_sweep(tmp_path, f"{HEAD}  - {{key: option.rack, values: [1]}}\n")
+    monkeypatch.setattr("sys.argv", ["crestfall", "sweep", str(path), "--out", str(tmp_path / "out")])
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    assert ended.value.code == 2
+    assert "did you mean 'option.racks'?" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_command_writes_table_and_page(monkeypatch, capsys, tmp_path):
+    path = write_sweep(tmp_path, f"{HEAD}  - {{key: money.discount.rate_frac, values: [0.05]}}\n")
+    monkeypatch.setattr("sys.argv", ["crestfall", "sweep", str(path), "--out", str(tmp_path / "out"), "--workers", "1"])
+    with pytest.raises(SystemExit) as ended:
+        cli.main()
+    assert not ended.value.code
+    assert "1 case: 1 done" in capsys.readouterr().out
+    assert len(pd.read_parquet(tmp_path / "out" / "table.parquet")) == 1
+    assert (tmp_path / "out" / "sweep.html").is_file()

@@ -1,0 +1,291 @@
+"""Cases are kept as they come, nothing is lost or counted twice, and the table does not depend on who computed it."""
+
+import json
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from multiprocessing import active_children
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from crestfall.errors import OutputError
+from crestfall.scenario import load_scenario
+from crestfall.study import RESULT_COLUMNS, load_plan, run, sweep
+from crestfall.study import _parts as parts
+from crestfall.study._parts import SweepFolder
+from site_files import in_scenario
+from sweeps import FAULT_CASES, HEAD, PEAKS, write_sweep
+
+WITH_BATTERY = in_scenario("  racks: 2\n", "  racks: 2\n")
+INTERRUPTED = 130
+
+
+@pytest.fixture(scope="module")
+def path(tmp_path_factory):
+    """A sweep of cases that take milliseconds."""
+    return write_sweep(tmp_path_factory.mktemp("sweep"))
+
+
+@pytest.fixture(scope="module")
+def undisturbed(path, tmp_path_factory):
+    """The bytes of its table."""
+    out = tmp_path_factory.mktemp("out") / "sweep"
+    sweep(path, out, workers=0)
+    return (out / "table.parquet").read_bytes()
+
+
+@pytest.fixture
+def small_parts(monkeypatch):
+    """Parts of two cases, so that there is something to lose."""
+    monkeypatch.setattr(parts, "ROWS_A_PART", 2)
+
+
+def test_each_case_has_the_figures_of_a_study_of_its_own(tmp_path):
+    text = HEAD + "  - {key: option.racks, values: [1, 2]}\n  - {key: money.installation_cost, values: [0, 9000]}\n"
+    path = write_sweep(tmp_path, f"{text}study: first_year\n", WITH_BATTERY)
+    found = sweep(path, tmp_path / "out", workers=0)
+    assert found.table["status"].tolist() == ["done"] * 4
+    scenario = (tmp_path / "scenario.yaml").read_text(encoding="utf-8")
+    scenario = scenario[: scenario.index("life:")].replace("installation_cost: 1500", "installation_cost: 9000")
+    (tmp_path / "alone.yaml").write_text(scenario, encoding="utf-8")
+    alone = run(load_scenario(tmp_path / "alone.yaml"))
+    row = found.table.iloc[3]
+    assert (row["option.racks"], row["money.installation_cost"]) == (2, 9000)
+    assert row["saving"] == pytest.approx(alone.saving(alone.hindsight), abs=1e-9)
+    assert row["capital"] == pytest.approx(alone.capital)
+    assert row["payback_years"] == pytest.approx(alone.payback_years)
+
+
+def test_a_case_that_fails_is_a_row_with_the_reason(tmp_path):
+    text = HEAD + "  - {key: site.import_limit_kw, values: [60, 400]}\n  - {key: option.racks, values: [1, 9]}\n"
+    path = write_sweep(tmp_path, f"{text}study: first_year\n", WITH_BATTERY)
+    found = sweep(path, tmp_path / "out", workers=0)
+    assert found.table["status"].tolist() == ["infeasible", "refused", "done", "refused"]
+    assert found.table["reason"].iloc[0].startswith("site.import_limit_kw 60 cannot be kept with 1 rack, 1 module")
+    assert "option.racks: found 9, expected 1 to 8 racks" in found.table["reason"].iloc[1]
+    assert found.table.loc[found.table["status"] != "done", "saving"].isna().all()
+    assert found.summary()["status"] == {"refused": 2, "infeasible": 1, "done": 1}
+
+
+def test_table_holds_axes_key_figures_and_status(path, undisturbed, tmp_path):
+    (tmp_path / "table.parquet").write_bytes(undisturbed)
+    table = pd.read_parquet(tmp_path / "table.parquet")
+    assert table.columns.tolist() == ["rate", "peak", "case", *RESULT_COLUMNS]
+    assert len(table) == FAULT_CASES == table["case"].nunique()
+    assert table.groupby("peak")["bill_with"].nunique().tolist() == [1, 1, 1], "a discount rate moves no bill"
+    assert table["bill_with"].nunique() == 3
+
+
+def test_the_table_is_the_same_whatever_the_number_of_workers_and_whoever_dies(
+    path, undisturbed, tmp_path, small_parts
+):
+    """Two workers; at some point one of them is killed."""
+    killed = []
+
+    def kill(said: str) -> None:
+        if said.startswith("1") and "of 30 cases" in said and not killed:
+            victim = random.Random(4).choice(active_children())
+            os.kill(victim.pid, signal.SIGKILL)
+            killed.append(victim.pid)
+
+    import crestfall.study._sweep as module
+
+    every, module.TELL_EVERY_S = module.TELL_EVERY_S, 0.0
+    try:
+        sweep(path, tmp_path / "out", workers=2, on_stage=kill)
+    finally:
+        module.TELL_EVERY_S = every
+    assert killed
+    assert (tmp_path / "out" / "table.parquet").read_bytes() == undisturbed
+
+
+def test_a_sweep_that_is_killed_at_any_moment_goes_on_where_it_was(path, undisturbed, tmp_path, small_parts):
+    """Twenty times: a child process sweeps, is killed by SIGKILL after a random time, and the next one goes on."""
+    chance, out, kept = random.Random(11), tmp_path / "out", []
+    for _ in range(20):
+        child = os.fork()
+        if child == 0:  # it shares nothing with the parent but the folder
+            try:
+                sweep(path, out, workers=0, resume=True)
+            finally:
+                os._exit(0)
+        time.sleep(chance.uniform(0.0, 0.7))
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+        kept.append(len(list((out / "parts").glob("*.parquet"))) if (out / "parts").is_dir() else 0)
+        if (out / "table.parquet").exists():
+            assert (out / "table.parquet").read_bytes() == undisturbed
+            shutil.rmtree(out)
+    assert kept == sorted(kept) or (out / "parts").exists()
+    sweep(path, out, workers=0, resume=True)
+    assert (out / "table.parquet").read_bytes() == undisturbed
+    rows = pd.concat([pd.read_parquet(one) for one in (out / "parts").glob("*.parquet")])
+    assert rows["case"].is_unique, "nothing is computed twice once it is on the disk"
+    assert len(rows) == FAULT_CASES
+
+
+def test_going_on_computes_only_what_is_missing(path, tmp_path, small_parts):
+    out, asked = tmp_path / "out", iter([*[False] * 12, True])
+    with pytest.raises(KeyboardInterrupt):
+        sweep(path, out, workers=0, is_stopped=lambda: next(asked))
+    before = {one.name: one.stat().st_mtime_ns for one in (out / "parts").iterdir()}
+    said = []
+    sweep(path, out, workers=0, resume=True, on_stage=said.append)
+    done = sum(pd.read_parquet(out / "parts" / name).shape[0] for name in before)
+    assert done == 12
+    assert any(f"30 cases, {done} of them done already" in line for line in said)
+    assert {name: (out / "parts" / name).stat().st_mtime_ns for name in before} == before
+
+
+def test_a_damaged_part_is_computed_again_and_said(path, undisturbed, tmp_path, small_parts):
+    out = tmp_path / "out"
+    sweep(path, out, workers=0)
+    (out / "table.parquet").unlink()
+    first, second, *_ = sorted((out / "parts").iterdir())
+    first.write_bytes(first.read_bytes()[:200])
+    content = bytearray(second.read_bytes())
+    content[60] ^= 0xFF  # one bit pattern inside a page, which its checksum tells
+    second.write_bytes(content)
+    found = sweep(path, out, workers=0, resume=True)
+    assert found.notes == (
+        "part-000001.parquet is damaged: its cases are computed again",
+        "part-000002.parquet is damaged: its cases are computed again",
+    )
+    assert (out / "table.parquet").read_bytes() == undisturbed
+
+
+def test_one_folder_belongs_to_one_sweep_at_a_time(path, tmp_path):
+    folder = SweepFolder(tmp_path / "out")
+    refused = pytest.raises(OutputError, match=rf"another sweep is writing there \(process {os.getpid()}\)")
+    with folder.opened(load_plan(path), resume=False), refused:
+        sweep(path, tmp_path / "out", workers=0, resume=True)
+    sweep(path, tmp_path / "out", workers=0, resume=True)
+
+
+def test_a_folder_that_holds_a_sweep_wants_to_be_resumed(path, tmp_path):
+    sweep(path, tmp_path / "out", workers=0)
+    with pytest.raises(OutputError, match=r"the folder holds a sweep\n    add --resume to go on with it"):
+        sweep(path, tmp_path / "out", workers=0)
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "letter.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(OutputError, match="the folder holds something else"):
+        sweep(path, tmp_path / "other", workers=0)
+
+
+def test_results_of_other_inputs_or_code_do_not_mix(tmp_path, monkeypatch):
+    path, out = write_sweep(tmp_path), tmp_path / "out"
+    sweep(path, out, workers=0)
+    load = tmp_path / "load.csv"
+    text = load.read_text(encoding="utf-8")
+    load.write_text(text.replace("1.", "2.", 1), encoding="utf-8")
+    tariff = tmp_path / "tariff.yaml"
+    tariff.write_text(tariff.read_text(encoding="utf-8").replace("0.30", "0.31"), encoding="utf-8")
+    with pytest.raises(
+        OutputError, match=r"changed since: site\.load, site\.pv, tariff\n    results of both do not mix"
+    ):
+        sweep(path, out, workers=0, resume=True)
+    load.write_text(text, encoding="utf-8")
+    tariff.write_text(tariff.read_text(encoding="utf-8").replace("0.31", "0.30"), encoding="utf-8")
+    sweep(path, out, workers=0, resume=True)
+    monkeypatch.setattr(parts, "code_hash", lambda: "other")
+    with pytest.raises(OutputError, match="changed since: the code of Crestfall"):
+        sweep(path, out, workers=0, resume=True)
+
+
+def test_more_values_add_cases_to_those_that_are_there(tmp_path):
+    path, out, said = write_sweep(tmp_path, HEAD + PEAKS), tmp_path / "out", []
+    sweep(path, out, workers=0)
+    path.write_text(HEAD + PEAKS.replace("[6, ", "[5, 6, "), encoding="utf-8")
+    found = sweep(path, out, workers=0, resume=True, on_stage=said.append)
+    assert any("4 cases, 3 of them done already" in line for line in said)
+    assert found.table["peak"].tolist() == [5.0, 6.0, 9.5, 13.0]
+
+
+def test_a_drawn_seed_is_shown_stored_and_used_again(tmp_path):
+    text = HEAD + "  - {key: money.installation_cost, uniform: {low: 1, high: 2}, name: cost}\ndraws: {count: 4}\n"
+    path, out, said = write_sweep(tmp_path, text), tmp_path / "out", []
+    first = sweep(path, out, workers=0, on_stage=said.append)
+    assert any(f"seed {first.plan.seed}" in line for line in said)
+    assert json.loads((out / "sweep.json").read_text(encoding="utf-8"))["seed"] == first.plan.seed
+    again = sweep(path, out, workers=0, resume=True)
+    assert again.table.equals(first.table)
+
+
+def test_a_folder_that_cannot_be_written_is_refused_at_once(path):
+    with pytest.raises(OutputError, match=r"--out /proc/nowhere/out: cannot be written"):
+        sweep(path, "/proc/nowhere/out", workers=0)
+
+
+def test_a_full_disk_keeps_what_was_written_and_more_room_lets_it_go_on(path, undisturbed, tmp_path, small_parts):
+    """A file system in memory with room for a few parts, then for all."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    command = ["mount", "-t", "tmpfs", "-o", "size=64k", "tmpfs", str(disk)]
+    mounted = subprocess.run(command, check=False, capture_output=True)
+    if mounted.returncode:
+        pytest.skip(f"no small file system can be mounted here: {mounted.stderr.decode().strip()}")
+    try:
+        out = disk / "out"
+        with pytest.raises(
+            OutputError, match=r"no space left on the disk; what was written before is kept\n.*--resume"
+        ):
+            sweep(path, out, workers=0)
+        kept = [pd.read_parquet(one) for one in (out / "parts").glob("*.parquet")]
+        assert 0 < sum(map(len, kept)) < FAULT_CASES
+        assert not list((out / "parts").glob("*.draft"))
+        subprocess.run(["mount", "-o", "remount,size=10m", str(disk)], check=True)
+        sweep(path, out, workers=0, resume=True)
+        assert (out / "table.parquet").read_bytes() == undisturbed
+    finally:
+        subprocess.run(["umount", str(disk)], check=True)
+
+
+def test_ctrl_c_finishes_what_is_in_hand_and_says_how_to_go_on(tmp_path):
+    axis = "  - {key: money.installation_cost, range: {first: 1, last: 3000, step: 1}, name: cost}\n"
+    path, out = write_sweep(tmp_path, HEAD + axis), tmp_path / "out"
+    arguments = ["sweep", str(path), "--out", str(out), "--workers", "1"]
+    script = tmp_path / "start.py"
+    script.write_text("from crestfall.cli import main\nif __name__ == '__main__':\n    main()\n", encoding="utf-8")
+    with subprocess.Popen([sys.executable, str(script), *arguments], stderr=subprocess.PIPE, text=True) as child:
+        next(line for line in child.stderr if "of 3,000 cases" in line)
+        child.send_signal(signal.SIGINT)
+        said = child.stderr.read()
+    assert child.returncode == INTERRUPTED
+    assert "stopping after what is in hand" in said
+    assert f"what is done is in {out}, and the same command with --resume goes on" in said
+    kept = pd.concat([pd.read_parquet(one) for one in (out / "parts").glob("*.parquet")])
+    assert 0 < len(kept) < 3000
+    assert (kept["status"] == "done").all()
+    assert np.isfinite(kept["bill_with"]).all()
+
+
+def test_workers_of_a_cluster_come_and_go(path, undisturbed, tmp_path):
+    """One worker process of a scheduler on this machine is killed while it works; its nanny starts another."""
+    distributed = pytest.importorskip("distributed")
+    import crestfall.study._sweep as module
+
+    killed, every = [], module.TELL_EVERY_S
+    settings = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": None, "processes": True}
+    with distributed.LocalCluster(**settings) as cluster:
+
+        def kill(said: str) -> None:
+            if said.startswith("1") and "of 30 cases" in said and not killed:
+                (nanny,) = cluster.workers.values()
+                killed.append(nanny.pid)
+                os.kill(nanny.pid, signal.SIGKILL)
+
+        module.TELL_EVERY_S = 0.0
+        try:
+            sweep(path, tmp_path / "out", cluster=cluster.scheduler_address, on_stage=kill)
+        finally:
+            module.TELL_EVERY_S = every
+    assert killed
+    assert (tmp_path / "out" / "table.parquet").read_bytes() == undisturbed
+    assert Path(tmp_path / "out" / "sweep.json").is_file()
