@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.ageing import FadeState, law_of, rest
-from crestfall.dispatch import Problem, Taper
+from crestfall.dispatch import Problem, Schedule, Taper
 from crestfall.errors import KeyedError
 from crestfall.plant import (
     MILD_C,
@@ -61,6 +61,8 @@ class Inputs:
         What the rolling policy is given beside the data: a history, and forecasts from files.
     shared : Shared
         What is kept for other cases of the same process; no part of the study.
+    like : Schedule or None
+        Of a year much like this one, from which the optimiser sets out.
     """
 
     scenario: Scenario
@@ -74,6 +76,7 @@ class Inputs:
     last_year: Readings | None = None
     known: Foreknown = field(default_factory=Foreknown)
     shared: Shared = field(default_factory=Shared, repr=False, compare=False)
+    like: Schedule | None = field(default=None, repr=False, compare=False)
 
     @property
     def policy_words(self) -> str:

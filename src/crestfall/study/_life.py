@@ -18,6 +18,7 @@ from crestfall.ageing import (
     purchase,
     wear_per_kwh,
 )
+from crestfall.dispatch import Schedule
 from crestfall.errors import InfeasibleError, KeyedError
 from crestfall.finance import appraise, capital_breakdown, offers
 from crestfall.study._budget import Budgeted, with_wear, within_budget
@@ -126,6 +127,7 @@ class _Walk:
     is_over: bool = False
     last_work: Work | None = None  # of the year before or, before the first, of the trial of wear,
     last_capacity_kwh: float = math.nan  # and what the racks held on the average then
+    like: Schedule | None = None  # of the last optimum, from which the next one sets out
     last_wear_per_kwh: float | None = None  # at which the year before kept its budget
     generations: dict[tuple[int, int], _Generation] = field(
         default_factory=dict
@@ -162,7 +164,8 @@ class _Walk:
         new = Fleet(groups=(replace(self.fleet.groups[0], state=FadeState()),))
         worn = with_racks(site, terms, new, health_frac=1.0, growth_frac=0.0)
         # A bank's case has other outages and other losses than the year that is known.
-        case = headline_case(worn) if known is None or terms.life.fade != "law" else known
+        case = self._headline(worn) if known is None or terms.life.fade != "law" else known
+        self.like = case.schedule
         self.last_work, self.last_capacity_kwh = _work(worn, case, terms), new.capacity_kwh
         use: CellUse = new.uses(self.last_work)[0][0]
         rack, energy = terms.rack, case.energy
@@ -268,12 +271,18 @@ class _Walk:
         growth = 0.5 * (begin.resistance_growth_frac + end.resistance_growth_frac)
         return with_racks(site, self.terms, begin, health_frac=health, growth_frac=growth)
 
+    def _headline(self, worn: Inputs) -> Case:
+        """Return the case of a year, sought from the last optimum on."""
+        case = headline_case(replace(worn, like=self.like))
+        self.like = case.schedule
+        return case
+
     def _budgeted(self, worn: Inputs) -> Budgeted:
         used = self._used_frac()
         if used is None:
-            case = headline_case(worn)
+            case = self._headline(worn)
             return Budgeted(case=case, wear_per_kwh=worn.scenario.ask.dispatch.wear_per_kwh, cost=0.0)
-        found = within_budget(worn, used, near_per_kwh=self.last_wear_per_kwh)
+        found = within_budget(replace(worn, like=self.like), used, near_per_kwh=self.last_wear_per_kwh)
         self.last_wear_per_kwh = found.wear_per_kwh
         return found
 

@@ -197,7 +197,7 @@ def _unforeseen(inputs: Inputs, case: Case, rolled: Rolled, optima: list[_Offer]
 def _optimum(inputs: Inputs, problem: Problem) -> Schedule:
     try:
         ask = inputs.scenario.ask.dispatch
-        return optimise(problem, solver=ask.solver, time_limit_s=ask.time_limit_s)
+        return optimise(problem, solver=ask.solver, time_limit_s=ask.time_limit_s, like=inputs.like)
     except ImportLimitError as error:
         raise _explained(inputs, error) from None
 
