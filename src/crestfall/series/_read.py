@@ -98,12 +98,13 @@ def _repaired(path: Path, ask: EnergySeries, repairs: Repairs, site_zone: str) -
     raise_open(series)
     readings = series.load_kw * series.step_h if ask.unit == "kWh" else series.load_kw
     source = f"{path} column '{ask.column}'"
-    repairs = tuple(
-        f"repaired in {path.name} column '{ask.column}': {one.kind}, {counted(one.steps, 'step')} from {one.first} on, {one.done}"
+    done = tuple(
+        f"repaired in {path.name} column '{ask.column}': {one.kind}, {counted(one.steps, 'step')} from {one.first} on,"
+        f" {one.done}"
         for one in series.defects
         if one.done != "kept"
     )
-    return Column(start=series.start, step_h=series.step_h, readings=readings, source=source, repairs=repairs)
+    return Column(start=series.start, step_h=series.step_h, readings=readings, source=source, repairs=done)
 
 
 def _read_text_table(path: Path, ask: SeriesFile) -> pd.DataFrame:
