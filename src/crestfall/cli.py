@@ -566,9 +566,9 @@ def _counted(number: int, noun: str) -> str:
 def _span(inputs: "Inputs") -> str:
     series = inputs.series
     first, last = (f"{stamp:%Y-%m-%d}" for stamp in (series.start[0], series.start[-1]))
-    zone = inputs.scenario.ask.site.time_zone
-    span = f"{series.n_steps:,} steps of {60 * series.step_h:g} min, {first} to {last}, {zone}"
-    return f"{span}, not metered" if series.not_metered else span
+    site = inputs.scenario.ask.site
+    span = f"{series.n_steps:,} steps of {60 * series.step_h:g} min, {first} to {last}, {site.time_zone}"
+    return span if site.load_model is None else f"{span}, not metered"
 
 
 def _screen(result: "Result", out: Path) -> str:

@@ -32,6 +32,27 @@ def test_damage_that_may_be_repaired_is(tmp_path):
     cut = csv([*stamps[:100], *stamps[103:]], [*VALUES[:100], *VALUES[103:]])
     series = series_of(tmp_path, IN_LOAD, load=cut)
     assert series.load_kw.tolist() == pytest.approx([*VALUES[:100], 14.0, 15.0, 16.0, *VALUES[103:]])
+    assert series.not_metered == (
+        "repaired in load.csv column 'load_kw': gaps of up to 8 steps, 3 steps from 2025-01-05 04:00 on,"
+        " on a line between the steps beside",
+    )
+
+
+def test_months_in_another_unit_may_be_brought_back(tmp_path):
+    edit = in_scenario("    unit: kW\n", "    unit: kW\n    repairs: {units: last}\n")
+    wrong = [value * 1000 if n < 2000 else value for n, value in enumerate(VALUES)]
+    series = series_of(tmp_path, edit, load=csv(naive(STEPS), wrong))
+    assert series.load_kw.tolist() == pytest.approx(VALUES)
+    assert "another unit, by a factor of 1,000?, 2,000 steps from 2025-01-01 00:00 on" in series.not_metered[0]
+
+
+def test_repairs_of_pv_are_listed_as_well(tmp_path):
+    pv = "  pv: {file: pv.csv, column: pv_kw, unit: kW, repairs: {gaps: interpolate}}\n"
+    stamps = naive(STEPS)
+    cut = csv([*stamps[:12], *stamps[14:]], [5.0] * (len(stamps) - 2), head="time,pv_kw")
+    series = series_of(tmp_path, in_scenario(LOAD, LOAD + pv), load=csv(stamps, VALUES), pv=cut)
+    assert series.pv_kw.tolist() == pytest.approx([5.0] * len(stamps))
+    assert "pv.csv column 'pv_kw': gaps of up to 8 steps, 2 steps from 2025-01-01 12:00 on" in series.not_metered[0]
 
 
 def test_damage_that_may_not_is_refused_with_the_key(tmp_path):

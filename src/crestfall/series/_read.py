@@ -33,12 +33,15 @@ class Column:
         The values as they stand in the file; finite.
     source : str
         File and column, for messages.
+    repairs : tuple of str
+        What was repaired in the file, in words.
     """
 
     start: pd.DatetimeIndex
     step_h: float
     readings: NDArray[np.float64]
     source: str
+    repairs: tuple[str, ...] = ()
 
 
 def read_column(path: Path, ask: SeriesFile, *, site_zone: str) -> Column:
@@ -95,7 +98,13 @@ def _repaired(path: Path, ask: EnergySeries, repairs: Repairs, site_zone: str) -
     raise_open(series)
     readings = series.load_kw * series.step_h if ask.unit == "kWh" else series.load_kw
     source = f"{path} column '{ask.column}'"
-    return Column(start=series.start, step_h=series.step_h, readings=readings, source=source)
+    done = tuple(
+        f"repaired in {path.name} column '{ask.column}': {one.kind}, {counted(one.steps, 'step')} from {one.first} on,"
+        f" {one.done}"
+        for one in series.defects
+        if one.done != "kept"
+    )
+    return Column(start=series.start, step_h=series.step_h, readings=readings, source=source, repairs=done)
 
 
 def read_text_table(path: Path, ask: SeriesFile, *, issued: bool = False) -> pd.DataFrame:

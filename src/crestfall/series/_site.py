@@ -40,7 +40,7 @@ class SiteSeries:
     promised_kvar : ndarray of shape (n_steps,) or None
         Mean reactive power that the power modules are to supply, not negative; None where no series says so [kvar].
     not_metered : tuple of str
-        What of it nobody metered, in words; empty where all of it was.
+        What of it nobody metered or was repaired, in words; empty where all of it is as metered.
     metered_step_h : float or None
         Step of the load as metered, where it is another than `step_h` [h].
     """
@@ -88,7 +88,7 @@ def read_site_series(scenario: Scenario) -> SiteSeries:
         temperature = _read(scenario, site.temperature)
         _refuse_impossible_temperature(temperature)
         temperature_c = onto_steps(temperature, temperature.readings, load)
-    pv_kw, weather_c = _pv(scenario, load)
+    pv_kw, weather_c, pv_repairs = _pv(scenario, load)
     temperature_c = weather_c if temperature_c is None else temperature_c
     load_kw = load.readings * (1 + site.growth_frac)
     for addition in site.additions:
@@ -101,7 +101,7 @@ def read_site_series(scenario: Scenario) -> SiteSeries:
         temperature_c=temperature_c,
         kvar=_reactive_kvar(scenario, load, load_kw),
         promised_kvar=_promised_kvar(scenario, load),
-        not_metered=tuple(_not_metered(site)),
+        not_metered=(*_not_metered(site), *metered.repairs, *pv_repairs),
         metered_step_h=None if metered.step_h == load.step_h else metered.step_h,
     )
 
@@ -226,8 +226,8 @@ def _on_study_step(load: Column, step_min: int | None) -> Column:
     return replace(load, start=pd.DatetimeIndex(start), step_h=step_min / 60, readings=readings)
 
 
-def _pv(scenario: Scenario, load: Column) -> tuple[NDArray[np.float64], NDArray[np.float64] | None]:
-    """Return PV on the steps of the load, and the temperature of a weather file if one is named."""
+def _pv(scenario: Scenario, load: Column) -> tuple[NDArray[np.float64], NDArray[np.float64] | None, tuple[str, ...]]:
+    """Return PV on the steps of the load, the temperature of a weather file if one is named, and repairs."""
     site = scenario.ask.site
     if site.pv_model is not None:
         from crestfall.series.model import modelled_pv_kw, read_weather
@@ -235,13 +235,13 @@ def _pv(scenario: Scenario, load: Column) -> tuple[NDArray[np.float64], NDArray[
         name = site.pv_model.weather
         weather = None if name is None else read_weather(scenario.file_path(name))
         pv_kw = modelled_pv_kw(site.pv_model, load.start, weather)
-        return pv_kw, None if weather is None else weather.onto(load.start, weather.temperature_c)
+        return pv_kw, None if weather is None else weather.onto(load.start, weather.temperature_c), ()
     if site.pv is None:
-        return np.zeros_like(load.readings), None
+        return np.zeros_like(load.readings), None, ()
     pv = _read(scenario, site.pv)
     power_kw = _power_kw(pv, site.pv.unit)
     _refuse_negative(pv, power_kw, "set what an inverter draws at night to 0, or add it to the load")
-    return onto_steps(pv, power_kw, load), None
+    return onto_steps(pv, power_kw, load), None, pv.repairs
 
 
 def _added(addition: Addition, load: Column, temperature_c: NDArray[np.float64] | None) -> NDArray[np.float64]:

@@ -115,7 +115,7 @@ def numbered(
     if is_long and said.zone is None:
         notes.ask("zone", "in which zone are the days of 23 and 25 hours?", ("--zone Europe/Lisbon", "for example"))
         return None
-    if said.zone is None or not (is_long or _ends_early(number, days, low, step_s, said.zone, said.clock)):
+    if said.zone is None or not (is_long or _ends_early(number - low, days, step_s, said.zone, said.clock)):
         return replace(days, wall_s=days.wall_s + index * step_s)
     moments, inside = from_midnight(days.wall_s, index, said.zone, step_s)
     if not inside.all():
@@ -134,14 +134,15 @@ def _numbers(cells: "pa.ChunkedArray") -> NDArray[np.int64]:
     return numbers
 
 
-def _ends_early(number: NDArray[np.int64], days: Moments, high: int, step_s: int, zone: str, clock: str | None) -> bool:
+def _ends_early(index: NDArray[np.int64], days: Moments, step_s: int, zone: str, clock: str | None) -> bool:
     """Tell whether the day on which clocks go forward lacks its last hour, and not the one that is skipped."""
     if clock not in (None, zone):
         return False
     for change in clock_of(zone, int(days.wall_s.min()), int(days.wall_s.max())).changes:
         if change.is_forward:
-            index = number[days.wall_s == change.window_s[0] // DAY_S * DAY_S] - low
+            of_day = index[days.wall_s == change.window_s[0] // DAY_S * DAY_S]
             first, end = (at_s % DAY_S // step_s for at_s in change.window_s)
-            if index.size:
-                return bool(((index >= first) & (index < end)).any() and index.max() < DAY_S // step_s - (end - first))
+            if of_day.size:
+                lost = end - first
+                return bool(((of_day >= first) & (of_day < end)).any() and of_day.max() < DAY_S // step_s - lost)
     return False
