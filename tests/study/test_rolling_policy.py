@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 
 from crestfall.errors import KeyedError, ScenarioError
+from crestfall.report import spread_text
 from crestfall.scenario import load_scenario
-from crestfall.study import Unforeseen, dispatch_problem, prepare
+from crestfall.study import Unforeseen, dispatch_problem, prepare, spread
 from crestfall.study._budget import within_budget
 from crestfall.study._explaining import with_a_rack_more
 from crestfall.study._later_year import site_in_year
@@ -108,6 +109,14 @@ def test_share_of_hindsight_counts_what_is_left_in_store(result):
 
 def test_summary_survives_json(result):
     assert json.loads(json.dumps(result.summary(), allow_nan=False)) == result.summary()
+
+
+def test_spread_shows_the_policy_that_is_named(tmp_path, result):
+    scenario = load_scenario(write_hourly_site(tmp_path, WITH_PV, BY_ROLLING))
+    table = spread(scenario)
+    assert table["saving_rolling"].tolist() == [pytest.approx(result.saving(result.rolling))]
+    lines = spread_text(table, scenario).splitlines()
+    assert [line.split(":")[0] for line in lines[-3:]] == [f"saving by {case.policy}" for case in result.cases]
 
 
 def test_where_hindsight_saves_nothing_there_is_no_share_of_it():
