@@ -76,6 +76,7 @@ SUMMARY = {
     "round_trip_frac": float,
     "round_trip_with_auxiliaries_frac": float,
     "equivalent_full_cycles": float,
+    "cells": dict,
     "balance_residual_kwh": float,
     "store_drift_kwh": float,
     "clipped_kwh": float,

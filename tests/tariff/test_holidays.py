@@ -1,5 +1,6 @@
 """Which days a sheet keeps as holidays."""
 
+import datetime as dt
 import os
 import subprocess
 import sys
@@ -8,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from billing import laid, steps, tariff_from
+from crestfall.tariff import rates_on
 from crestfall.tariff._calendar import LocalClock, holiday_dates
 
 PROGRAM = """
@@ -18,9 +20,9 @@ print(tariff_from(holidays={"country": "DE", "only": ["Neujahr", "Karfreitag"]})
 """
 
 
-def holidays_of(first, last, **holidays):
-    """Dates on which the price of holidays holds."""
-    tariff = tariff_from(
+def tariff_with(**holidays):
+    """Return a tariff with a price of its own on holidays."""
+    return tariff_from(
         day_types={"holiday": {"weekdays": [], "on_holidays": "always"}},
         energy_charges=[
             {"name": "Holiday", "rate_per_kwh": 0.1, "when": [{"day_types": ["holiday"]}]},
@@ -28,8 +30,16 @@ def holidays_of(first, last, **holidays):
         ],
         holidays=holidays,
     )
+
+
+def holidays_of(first, last, **holidays):
+    """Dates on which the price of holidays holds."""
     start = steps(first, last)
-    return sorted(set(start[laid(tariff, start).sheets[0].energy[0].share == 1].strftime("%Y-%m-%d")))
+    return priced_dates(laid(tariff_with(**holidays), start))
+
+
+def priced_dates(rates):
+    return sorted(set(rates.start[rates.sheets[0].energy[0].share == 1].strftime("%Y-%m-%d")))
 
 
 @pytest.mark.parametrize(
@@ -112,3 +122,12 @@ def test_a_holiday_that_moves_onto_another_passes_it_on():
 
 def kept_days(tariff, start):
     return {str(day) for day in holiday_dates(tariff, LocalClock.at(start, 1.0))}
+
+
+def test_a_calendar_that_is_used_again_keeps_the_holidays_of_each_tariff():
+    start = steps("2025-03-01", "2025-03-08")
+    first = rates_on(tariff_with(extra_dates=[dt.date(2025, 3, 4)]), start, step_h=1.0)
+    other = rates_on(tariff_with(extra_dates=[dt.date(2025, 3, 6)]), start, step_h=1.0, like=first)
+    again = rates_on(tariff_with(extra_dates=[dt.date(2025, 3, 4)]), start, step_h=1.0, like=other)
+    assert other.sheets[0].layout.clock is first.sheets[0].layout.clock
+    assert [priced_dates(one) for one in (first, other, again)] == [["2025-03-04"], ["2025-03-06"], ["2025-03-04"]]

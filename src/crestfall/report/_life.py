@@ -208,7 +208,7 @@ def cash_tables(life: Life) -> list[list[Row]]:
             continue
         columns = [[_amount(value) for value in frame[name]] for name in shown]
         if words is DEBT_WORDS:
-            columns.append(["–" if math.isnan(ratio) else f"{ratio:.2f}" for ratio in frame["dscr"]])
+            columns.append([_plain(None if math.isnan(ratio) else ratio, "{:.2f}") for ratio in frame["dscr"]])
             shown = [*shown, "dscr"]
         head = ("year", *(words[name] for name in shown))
         tables.append([head, *zip(map(str, frame.index), *columns, strict=True)])

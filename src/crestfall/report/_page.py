@@ -70,9 +70,9 @@ CAPTIONS = {
         "Cash of each year and its sum, as it is and discounted; diamonds mark where the capital has come back.",
     ),
     "warranty": (
-        "Warranty",
+        "What is used of the warranty",
         "How much of each limit is used by the end of each year; beyond 100 % it is broken. Of the health, how much of "
-        "the loss that the guarantee leaves.",
+        "the loss that the guarantee leaves. Racks of another purchase have lines of their own.",
     ),
     "cycle-depths": ("How deep it cycles", "Rainflow cycles by depth; half cycles count as one half."),
     "cells": (
