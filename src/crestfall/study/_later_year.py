@@ -49,11 +49,11 @@ def site_in_year(inputs: Inputs, terms: LifeTerms, year: int) -> Inputs:
     choices = [_in_year(sheet, year, first) for sheet in scenario.choices]
     return replace(
         inputs,
+        known=_known_after(inputs, growth, last_growth=growth / (1 + terms.life.load_growth_frac_per_year)),
         series=series,
         rates=rates_on(contract, series.start, step_h=series.step_h),
         choices=tuple(rates_on((sheet,), series.start, step_h=series.step_h) for sheet in choices),
         forced_outage=forced,
-        known=_known_after(inputs, growth, last_growth=growth / (1 + terms.life.load_growth_frac_per_year)),
     )
 
 
