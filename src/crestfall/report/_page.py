@@ -28,6 +28,12 @@ from crestfall.report._savings import bill_by_line
 from crestfall.report._unforeseen import COSTLY_HEAD, ERRORS_HEAD, costly_rows, error_rows, share_words, trial_rows
 from crestfall.study import Case, Inputs, Life, Result, Unforeseen
 
+POLICY_WORDS = {
+    "rolling": "rolling plans: know the tariff and the past, and expect the rest",
+    "rules": "rules: know the tariff and the past",
+    "hindsight": "hindsight: knows the whole year in advance",
+}
+POLICY_NOUNS = {"rolling": "rolling plans", "rules": "the rules", "hindsight": "hindsight"}
 # (title, what the picture shows), in the order of the page.
 CAPTIONS = {
     "week": (
@@ -81,12 +87,6 @@ CAPTIONS = {
     ),
 }
 
-POLICY_WORDS = {
-    "rolling": "rolling plans: know the tariff and the past, and expect the rest",
-    "rules": "rules: know the tariff and the past",
-    "hindsight": "hindsight: knows the whole year in advance",
-}
-POLICY_NOUNS = {"rolling": "rolling plans", "rules": "the rules", "hindsight": "hindsight"}
 LIFE_PICTURES = ("health", "yearly-savings", "cash", "warranty")
 
 

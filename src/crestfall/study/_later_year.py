@@ -49,13 +49,13 @@ def site_in_year(inputs: Inputs, terms: LifeTerms, year: int) -> Inputs:
     choices = [_in_year(sheet, year, first) for sheet in scenario.choices]
     return replace(
         inputs,
+        known=_known_after(inputs, growth, last_growth=growth / (1 + terms.life.load_growth_frac_per_year)),
         series=series,
         rates=inputs.shared.rates(contract, series.start, series.step_h, like=inputs.rates),
         choices=tuple(
             inputs.shared.rates((sheet,), series.start, series.step_h, like=inputs.rates) for sheet in choices
         ),
         forced_outage=forced,
-        known=_known_after(inputs, growth, last_growth=growth / (1 + terms.life.load_growth_frac_per_year)),
     )
 
 
