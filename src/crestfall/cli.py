@@ -175,7 +175,7 @@ def compare(
     from crestfall.study import compare as study_all
     from crestfall.study import counts_of, pair_of
 
-    with _Progress() as progress, _gentle_stop(progress) as is_stopped:
+    with _Progress() as progress:
         try:
             loaded = crestfall.load_scenario(scenario)
             with result_folder(out, force=force) as folder:
@@ -190,7 +190,6 @@ def compare(
                     seed=seed,
                     workers=workers,
                     on_stage=progress.stage,
-                    is_stopped=is_stopped,
                 )
                 progress.stage("drawing figures and writing the page")
                 fill_comparison(found, folder)
@@ -520,17 +519,22 @@ class _Progress:
 @contextmanager
 def _gentle_stop(progress: _Progress) -> Iterator[Callable[[], bool]]:
     """Let the first Ctrl-C ask to stop after what is in hand, and the second end at once."""
-    asked = threading.Event()
+    asked, said = threading.Event(), threading.Event()
 
-    def ask(*_: object) -> None:
+    def hear(*_: object) -> None:  # writes nothing: it may have come in the middle of a line
         if asked.is_set():
             raise KeyboardInterrupt
         asked.set()
-        progress.stage("stopping after what is in hand; Ctrl-C again ends at once")
 
-    before = signal.signal(signal.SIGINT, ask)
+    def is_asked() -> bool:
+        if asked.is_set() and not said.is_set():
+            said.set()
+            progress.stage("stopping after what is in hand; Ctrl-C again ends at once")
+        return asked.is_set()
+
+    before = signal.signal(signal.SIGINT, hear)
     try:
-        yield asked.is_set
+        yield is_asked
     finally:
         signal.signal(signal.SIGINT, before)
 

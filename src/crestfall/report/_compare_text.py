@@ -80,7 +80,8 @@ def columns_of(comparison: Comparison) -> list[Column]:
         ("best_share_frac", "best in %", _digits("{:.0f}", 100.0)),
     ]
     table = comparison.table
-    return [column for column in columns if table[column[0]].notna().any()]
+    batteries = table[table["racks"] > 0] if len(table) > 1 else table
+    return [column for column in columns if batteries[column[0]].notna().any()]
 
 
 def table_rows(comparison: Comparison) -> list[tuple[str, ...]]:

@@ -28,7 +28,7 @@ from crestfall.study import SweepResult
 CAPTIONS = {
     "swings": (
         "What moves it most",
-        "Each axis alone, the others as in the base; of drawn ones, the tenth at each end.",
+        "Each axis alone, the others as in the base; of drawn ones, from P10 to P90 along a fitted plane.",
     ),
     "lines": ("One axis at a time", "Means over the draws, the other axes as in the base; a diamond marks 0."),
     "map": ("Two axes together", "The other axes as in the base."),

@@ -1,7 +1,9 @@
 """Tasks on the workers of a cluster, by the same interface as processes of this machine."""
 
+import socket
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
+from urllib.parse import urlsplit
 
 from crestfall.errors import InputError
 from crestfall.study._executor import LISTEN_S, Done, Job, attempt
@@ -35,6 +37,7 @@ class Cluster:
                 f"--cluster {address}: the package distributed is not installed\n"
                 "    pip install 'crestfall[cluster]', here and on every machine"
             ) from None
+        _check_answers(address)
         self._library = distributed
         try:
             self._client = distributed.Client(address, timeout=CONNECT_S, set_as_default=False)
@@ -99,6 +102,27 @@ class Cluster:
 
 
 _functions: dict[str, Callable[[Any], Any]] = {}  # of a worker process: what a job has loaded
+
+
+def _check_answers(address: str) -> None:
+    """Raise unless something listens at an address: the library itself would wait long and say much."""
+    found = urlsplit(address if "//" in address else f"tcp://{address}")
+    try:
+        host, port = found.hostname, found.port
+    except ValueError:
+        host = port = None
+    if host is None or port is None:
+        raise InputError(
+            f"--cluster {address}: expected the address of a scheduler with its port\n"
+            "    write it as dask scheduler prints it, for example tcp://10.0.0.5:8786"
+        )
+    try:
+        socket.create_connection((host, port), timeout=CONNECT_S).close()
+    except OSError as error:
+        raise InputError(
+            f"--cluster {address}: nobody answers there: {error.strerror or error}\n"
+            "    start a scheduler with: dask scheduler; it prints its address"
+        ) from None
 
 
 def _on_worker(job: Job, place: int, task: Any) -> Done:

@@ -1,6 +1,6 @@
 """Every option of a catalogue at one site, through its whole life, ranked; and how sure the choice is."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -38,7 +38,6 @@ def compare(
     seed: int = 1,
     workers: int | None = None,
     on_stage: OnStage | None = None,
-    is_stopped: Callable[[], bool] | None = None,
 ) -> Comparison:
     """
     Study every option through its whole life, rank them, and say how sure the first one is.
@@ -64,8 +63,6 @@ def compare(
         Processes; left out: one for each core, 0: all in this process.
     on_stage : callable, optional
         Called with what is being done.
-    is_stopped : callable, optional
-        Whether to stop; looked for between options.
 
     Returns
     -------
@@ -76,8 +73,6 @@ def compare(
     ------
     InputError
         If data, tariff, catalogue or a wish cannot be used.
-    KeyboardInterrupt
-        If it was stopped.
     """
     tell = on_stage or (lambda _: None)
     tell("reading data, tariff and catalogue")
@@ -90,7 +85,7 @@ def compare(
     _check_common(inputs, allowed)
     others = _other_loads(scenario, seed) if draws else ()
     executor: Executor = ThisProcess() if workers == 0 else Processes(workers)
-    found = _studied(executor, OptionsJob(scenario, others), [Option(0, 0), *allowed], tell, is_stopped)
+    found = _studied(executor, OptionsJob(scenario, others), [Option(0, 0), *allowed], tell)
     can = tuple(one for one in found if one.refusal is None)
     refused += [(one.option, one.refusal) for one in found if one.refusal is not None]
     tell("weighing what is not known")
@@ -148,12 +143,10 @@ def _other_loads(scenario: Scenario, seed: int) -> tuple[OtherLoad, ...]:
     return tuple(OtherLoad(f"days drawn anew, {at}", seed=one) for at, one in enumerate(seeds, start=1))
 
 
-def _studied(
-    executor: Executor, job: OptionsJob, options: list[Option], tell: OnStage, is_stopped: Callable[[], bool] | None
-) -> list[OptionFigures]:
+def _studied(executor: Executor, job: OptionsJob, options: list[Option], tell: OnStage) -> list[OptionFigures]:
     rate, found = Rate(len(options)), [OptionFigures(option=option) for option in options]
     tell(f"studying {len(options)} options")
-    for done in executor.run(job, options, is_stopped=is_stopped or (lambda: False)):
+    for done in executor.run(job, options, is_stopped=lambda: False):
         if done.is_bug:
             text = f"{options[done.place]}: {done.failure}; this is a bug, please report it\n{done.details}"
             raise CrestfallError(text)
@@ -163,8 +156,6 @@ def _studied(
             figures = OptionFigures(option=options[done.place], refusal=done.failure)
         found[done.place] = figures
         tell(rate.words("options"))
-    if rate.done < len(options):
-        raise KeyboardInterrupt
     return found
 
 

@@ -7,6 +7,7 @@ a failure with the reason. Workers end when the parent's end of the pipe is gone
 
 import os
 import signal
+import threading
 import time
 import traceback
 from collections import deque
@@ -133,7 +134,7 @@ class _Pool:
     def hire(self) -> None:
         ours, theirs = self.context.Pipe()
         process = self.context.Process(target=_serve, args=(theirs, self.job), daemon=True)
-        with _environment(ONE_THREAD):
+        with _environment(ONE_THREAD), _deaf_to_interrupts():
             process.start()
         theirs.close()  # else the end of the worker would not end the pipe
         self.workers.append(_Worker(process, ours))
@@ -252,7 +253,7 @@ def duration(seconds: float) -> str:
 
 def _serve(pipe: Connection, job: Job) -> None:
     """Work until the pipe ends."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the parent, which lets the task in hand end
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     try:
         function = job.function()
         pipe.send(None)
@@ -290,6 +291,19 @@ def _cause(exitcode: int | None) -> str:
         name = signal.Signals(-exitcode).name
         return f"{name}, perhaps for want of memory" if name == "SIGKILL" else name
     return f"exit status {exitcode}"
+
+
+@contextmanager
+def _deaf_to_interrupts() -> Iterator[None]:
+    """Start processes that do not hear Ctrl-C: it is for the parent, which ends them or lets them finish."""
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only the main thread may say what is done with signals
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 @contextmanager

@@ -168,10 +168,12 @@ class _Site:
             return OptionFigures(option=option, refusal=str(error).splitlines()[0])
 
     def _no_battery(self) -> OptionFigures:
-        return replace(figures_of(self.inputs, self.reference), other_years=tuple({} for _ in self.others))
+        return replace(
+            figures_of(self.inputs, self.reference, is_compared=True), other_years=tuple({} for _ in self.others)
+        )
 
     def _studied(self, inputs: Inputs) -> OptionFigures:
-        found = figures_of(inputs, self.reference)
+        found = figures_of(inputs, self.reference, is_compared=True)
         return replace(
             found,
             other_years=tuple(self._in(other, reference, found.option) for other, reference in self.others),
@@ -192,7 +194,7 @@ class _Site:
         return headline_case(replace(inputs, plant=plant, health_frac=health_frac))
 
 
-def figures_of(inputs: Inputs, reference: Before) -> OptionFigures:
+def figures_of(inputs: Inputs, reference: Before, *, is_compared: bool) -> OptionFigures:
     """
     Study an option: its first year and, where the scenario asks for it, its life.
 
@@ -202,6 +204,8 @@ def figures_of(inputs: Inputs, reference: Before) -> OptionFigures:
         The site with the option.
     reference : Before
         The site without a battery that savings are counted from.
+    is_compared : bool
+        Whether to find out what one part more would save at the most.
 
     Returns
     -------
@@ -243,7 +247,7 @@ def figures_of(inputs: Inputs, reference: Before) -> OptionFigures:
         full_cycles=case.use.equivalent_full_cycles,
         peak_import_kw=float(case.readings.import_kw.max()),
         self_consumption_frac=_self_consumption(inputs, case.replayed.export_kw, case.replayed.curtailed_kw),
-        at_most=at_most(inputs, case.rates, case.schedule) if case.policy == "hindsight" else (),
+        at_most=at_most(inputs, case.rates, case.schedule) if is_compared and case.policy == "hindsight" else (),
         payback_years=simple if life is None else life.appraisal.without_debt.payback_years,
         life=life,
     )

@@ -100,7 +100,8 @@ def _words(step: Step, terms: Terms, *, is_up: bool) -> str:
             more = "costs" if step.yearly_cost >= 0 else "spares"
             return f"{which} {verb} {_money(abs(step.yearly_saving))} a year and {more} {_money(abs(step.yearly_cost))}"
         case "saving":
-            return f"{which} adds {_money(step.saving)} a year for {_money(step.capital)} of capital"
+            verb = "adds" if step.saving >= 0 else "loses"
+            return f"{which} {verb} {_money(abs(step.saving))} a year for {_money(step.capital)} of capital"
         case "payback":
             other = step.larger if is_up else step.smaller
             years = "never" if other.payback_years is None else f"{other.payback_years:.1f} years"

@@ -48,7 +48,7 @@ class _Cases:
             if case.days_seed is not None:
                 inputs = _other_days(inputs, case.days_seed)
             reference = self._shared.without_battery(inputs.scenario, case.days_seed, lambda: reference_of(inputs))
-            figures = figures_of(inputs, reference)
+            figures = figures_of(inputs, reference, is_compared=False)
         except CrestfallError as error:
             return failed(_status(error), reason_of(error))
         return {**figures_row(figures), "status": "done", "reason": ""}

@@ -15,7 +15,6 @@ from crestfall.study._sweep_plan import SweepPlan
 SWEEP_SCHEMA = "crestfall-sweep-summary/1"
 SWING_COLUMNS = ("axis", "low", "high", "at_low", "at_high", "swing", "kind")
 CHOICE_COLUMNS = ("option", "best_share_frac", "mean", "mean_regret", "worst_regret")
-TENTH = 0.1  # of the draws at either end of a drawn axis, whose means are its swing
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -105,17 +104,23 @@ class SweepResult:
         return rows
 
     def _drawn_swings(self) -> list[tuple[Any, ...]]:
+        """Return what each drawn axis does from its P10 to its P90, along a plane fitted through all draws.
+
+        Axes are drawn together, so means of a few draws at either end would carry the chance of the others.
+        """
+        frame = self.at_levels().dropna(subset=[self.metric])
+        if not self.drawn or len(frame) < len(self.drawn) + 2:
+            return []
+        values = frame[self.drawn].to_numpy(dtype=float)
+        scale = np.ptp(values, axis=0)
+        centered = (values - values.mean(axis=0)) / np.where(scale > 0, scale, 1.0)
+        columns = np.column_stack([np.ones(len(frame)), centered])
+        fitted, *_ = np.linalg.lstsq(columns, frame[self.metric].to_numpy(dtype=float), rcond=None)
         rows = []
-        at_levels = self.at_levels().dropna(subset=[self.metric])
-        for name in self.drawn:
-            ordered = at_levels.sort_values(name)
-            count = max(1, round(TENTH * len(ordered)))
-            if len(ordered) < 2:
-                continue
-            low, high = ordered.head(count), ordered.tail(count)
-            values = (float(low[self.metric].mean()), float(high[self.metric].mean()))
-            ends = (float(low[name].mean()), float(high[name].mean()))
-            rows.append((name, *ends, *values, abs(values[1] - values[0]), "drawn"))
+        for at, name in enumerate(self.drawn):
+            ends = np.quantile(values[:, at], [0.1, 0.9])
+            worth = fitted[0] + fitted[at + 1] * np.quantile(centered[:, at], [0.1, 0.9])
+            rows.append((name, *ends.tolist(), *worth.tolist(), float(abs(worth[1] - worth[0])), "drawn"))
         return rows
 
     def at_levels(self) -> pd.DataFrame:
