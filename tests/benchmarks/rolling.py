@@ -19,13 +19,13 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from dispatch import machine, year
 
 from crestfall.control import follow_plan, forecasts_for
 from crestfall.dispatch import Problem
 from crestfall.dispatch._solve import solve_as_program
 from crestfall.scenario.scenario_file import RollingPolicy, TariffFile
 from crestfall.tariff import Rates, rates_on
+from dispatch import machine, year
 
 RUNS = 5
 CASES = (
