@@ -245,7 +245,7 @@ class RulesPolicy(Block):
 class RollingPolicy(Block):
     """Settings of the policy that plans on forecasts again and again."""
 
-    horizon_h: Annotated[float, Field(gt=0, le=336)] = Field(default=48.0, description="how far each plan looks, hours")
+    horizon_h: Annotated[float, Field(gt=0, le=336)] = Field(default=24.0, description="how far each plan looks, hours")
     plan_every_h: Annotated[float, Field(gt=0, le=24)] = Field(default=1.0, description="time between plans, hours")
     load_forecast: Literal["last_week", "similar_days", "regression"] = Field(
         default="similar_days",
