@@ -17,7 +17,7 @@ from crestfall.tariff import Rates
 FloatArray = NDArray[np.float64]
 LEAST_DAYS = 7  # before them nothing is learnt
 EARLY_OR_LATE_H = 2.0  # by which a peak may miss its time of day in the last weeks
-ANY_TIME_FRAC = 0.3  # weight of a need at other times of day than its own
+ANY_TIME_FRAC = 0.1  # weight of a need at other times of day than its own
 SPELL_H = 2.0  # over which a forecast that is too low empties a store
 N_WORST = 3  # errors of the past that may come again
 
