@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crestfall.control import Forecasts, Given, History, follow_plan, forecasts_for, with_error
+from crestfall.control._learning import worst_days
 from crestfall.dispatch import Peak, Problem, Schedule, Status, check_feasible, idle_schedule, optimise
 from crestfall.scenario.scenario_file import RollingPolicy
 from crestfall.tariff import Rates
@@ -130,8 +131,9 @@ def test_perfect_forecast_to_the_end_of_the_data_is_hindsight(seed, frac):
 
 
 def test_perfect_forecast_and_targets_come_near_hindsight_with_a_demand_charge():
-    """The same day again and again, a week of it known: what could be kept then can be kept now, but for the margin."""
-    problem, rates = site_of(np.resize(LOAD, 14 * DAY), buy_per_kwh=np.resize(PRICES, 14 * DAY), demand=((10.0, None),))
+    """The same day again and again, four weeks known: what could be kept then can be kept now, but for the margin."""
+    buy = np.resize(PRICES, 14 * DAY)
+    problem, rates = site_of(np.resize(LOAD, 14 * DAY), buy_per_kwh=buy, demand=((100.0, None),))
     history = History(np.resize(LOAD, 28 * DAY), np.zeros(28 * DAY))
     rolled = follow(problem, rates, history=history, horizon_h=48.0, target_margin_frac=0.02)
     idle, best = idle_schedule(problem).objective, optimise(problem).objective
@@ -162,15 +164,53 @@ def test_textbook_day_is_shaved_to_its_closed_form():
 
 
 def test_unforeseen_peak_is_met_from_the_reserve():
-    """Last week had a peak of 2 h at noon on one day; it comes again on a day when last week had none."""
+    """Last week had a peak of 2 h at noon on one day; it comes again on a day when last week had none.
+
+    A day in 28 makes a missing kWh cost 1/28 of 1/24 of the rate, 0.89 here: more than energy ever costs.
+    """
     quiet = np.full(28 * DAY, 100.0)
     quiet[-5 * DAY + 12 : -5 * DAY + 14] = 150.0
     load = np.full(3 * DAY, 100.0)
     load[12:14] = 150.0
-    problem, rates = site_of(load, buy_per_kwh=np.resize(PRICES, 3 * DAY), demand=((10.0, None),))
+    problem, rates = site_of(load, buy_per_kwh=np.resize(PRICES, 3 * DAY), demand=((600.0, None),))
     history = History(quiet, np.zeros(28 * DAY))
-    reserved = follow(problem, rates, history=history, load_forecast="last_week", peak_rule="reserve")
+    ask = {"load_forecast": "last_week", "peak_rule": "reserve", "target_margin_frac": 0.1}  # room to charge in
+    reserved = follow(problem, rates, history=history, **ask)
     assert reserved.import_kw.max() < 115.0
+
+
+@pytest.mark.parametrize("name", ["load", "pv"])
+@pytest.mark.parametrize("policy", POLICIES)
+def test_forecasts_of_many_times_are_those_of_each_time_alone(policy, name):
+    """The table that the loop reads holds what a forecast says that is given the past and nothing else."""
+    n, draw = 21 * DAY, np.random.default_rng(5)
+    values = draw.uniform(0, 90, n)
+    ask = RollingPolicy(**policy)
+    forecast = getattr(forecasts_for(ask, rates_of(np.full(n, 0.2))), name)
+    at = np.arange(0, n - 30, 17)
+    table = forecast.ahead_at(values, at, 30)
+    for row, now in zip(table, at.tolist(), strict=True):
+        np.testing.assert_allclose(row, forecast.ahead(values[:now], 30), rtol=1e-12, atol=1e-9)
+
+
+def test_worst_days_are_those_of_the_longest_underestimate():
+    """The dip after a short spike makes its two-hour mean small; the last day is left out as the most extreme."""
+    errors = np.zeros((4, DAY))
+    errors[0, 5] = 50.0
+    errors[1, 8:10] = 40.0
+    errors[2, 8:10] = 30.0
+    errors[3, 3:9] = 90.0
+    assert worst_days(errors, step_h=1.0, caution_frac=1.0).tolist() == [3, 1, 2]
+    assert worst_days(errors, step_h=1.0, caution_frac=0.75).tolist() == [1, 2, 0]
+
+
+def test_nothing_is_charged_above_a_target():
+    """At a flat load the target is the load, whatever cheap energy would earn in the evening."""
+    problem, rates = site_of(np.full(9 * DAY, 80.0), buy_per_kwh=np.resize(PRICES, 9 * DAY), demand=((10.0, None),))
+    history = History(np.full(28 * DAY, 80.0), np.zeros(28 * DAY))
+    rolled = follow(problem, rates, history=history, target_margin_frac=0.05)
+    assert rolled.import_kw.max() <= 84.0 + 1e-2
+    assert rolled.charge_kw.max() > 3.0
 
 
 def test_better_forecast_costs_no_more_here():

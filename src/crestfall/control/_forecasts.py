@@ -356,7 +356,7 @@ class Given(Forecast):
         """Return the forecasts of many times at once."""
         steps = np.minimum(at[:, np.newaxis] + np.arange(n_steps), len(self.values_kw) - 1)
         if self.issued is None:
-            return self.values_kw[steps]
+            return np.asarray(self.values_kw[steps])
         latest = np.concatenate(([0.0], values_kw))[at][:, np.newaxis]
         return np.where(self.issued[steps] <= at[:, np.newaxis], self.values_kw[steps], latest)
 

@@ -1,5 +1,9 @@
-"""What the last weeks teach about peaks: targets that could have been kept, reserve, and room for errors."""
+"""What the last weeks teach about peaks: targets that could have been kept, energy needed, and forecasts too low.
 
+The numbers below were chosen on open load series; ``tests/benchmarks/policies.py`` says which, and what they bring.
+"""
+
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -8,18 +12,19 @@ from scipy.ndimage import maximum_filter1d
 
 from crestfall.control._forecasts import DayClock
 from crestfall.control._peak_targets import Means
-from crestfall.scenario.scenario_file import RollingPolicy
 from crestfall.tariff import Rates
 
 FloatArray = NDArray[np.float64]
 LEAST_DAYS = 7  # before them nothing is learnt
 EARLY_OR_LATE_H = 2.0  # by which a peak may miss its time of day in the last weeks
-NEIGHBOURS = 2  # steps by which a peak may come earlier or later than the errors of the past
+ANY_TIME_FRAC = 0.1  # weight of a need at other times of day than its own
+SPELL_H = 2.0  # over which a forecast that is too low empties a store
+N_WORST = 3  # errors of the past that may come again
 
 
 @dataclass(slots=True)
 class Targets:
-    """A target for the import of each demand charge: learnt when its period begins, then it only rises.
+    """A target for the import of each demand charge, learnt anew each day; not below what its period has seen.
 
     Parameters
     ----------
@@ -66,9 +71,9 @@ class Targets:
         self.seen_kw[new] = 0.0
         return bool(new)
 
-    def learn(self, t: int, net_kw: FloatArray, means: Means, n_before: int, n_back: int, *, only_up: bool) -> None:
+    def learn(self, t: int, net_kw: FloatArray, means: Means, n_before: int, n_back: int) -> None:
         """
-        Take the lowest targets that the last weeks could have kept, one charge after the other.
+        Take the lowest targets that the last weeks could have kept, one charge after the other, or what was exceeded.
 
         Parameters
         ----------
@@ -80,8 +85,6 @@ class Targets:
             What the store could do.
         n_before, n_back : int
             Steps of the history, and steps to look back.
-        only_up : bool
-            Whether targets may rise only, as within a period.
         """
         begin = max(n_before + t - n_back, 0)
         net = net_kw[begin:]
@@ -93,8 +96,7 @@ class Targets:
                 continue
             # From a cap of nothing, raised where this charge measures until it can be kept.
             lowest = means.least_raise_kw(net, np.where(measured, 0.0, np.inf), full, begin, beside)
-            learnt = max(lowest * (1 + self.margin_frac), self.seen_kw[k])
-            self.level_kw[k] = max(learnt, self.level_kw[k]) if only_up else learnt
+            self.level_kw[k] = max(lowest * (1 + self.margin_frac), self.seen_kw[k])
             np.minimum(beside, lowest, out=beside, where=measured)
 
     def past_caps_kw(self, t: int, n_before: int) -> FloatArray:
@@ -113,89 +115,88 @@ class Targets:
         return np.concatenate((own[np.arange(-n_before, 0) % week], own[:t]))
 
 
-def by_time_of_day(values: FloatArray, clock: DayClock, begin: int, caution_frac: float) -> FloatArray:
-    """
-    Return a quantile over days of a quantity of steps, for each time of day.
-
-    Days of all kinds count alike: few of a kind are too little to learn a rare thing from.
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """What was needed in store at each time of day, and what it costs to have less.
 
     Parameters
     ----------
-    values : ndarray of shape (n,)
-        The quantity of the steps from `begin` on.
-    clock : DayClock
-        The steps.
-    begin : int
-        The first of them.
-    caution_frac : float
-        Share of the days that the result suffices for.
-
-    Returns
-    -------
-    ndarray of shape (n_slots,)
-        The quantile.
-    """
-    steps = slice(begin, begin + len(values))
-    day, slot = clock.day[steps], clock.slot[steps]
-    table = np.full((int(day[-1] - day[0]) + 1, clock.n_slots), np.nan)
-    table[day - day[0], slot] = values
-    return _quantile(table, caution_frac)
-
-
-def _quantile(table: FloatArray, share: float) -> FloatArray:
-    """Return the least value that suffices for a share of the rows, missing values left out."""
-    ordered = np.sort(table, axis=0)  # missing ones come last
-    n = np.count_nonzero(~np.isnan(table), axis=0)
-    row = np.clip(np.ceil(share * n).astype(int) - 1, 0, None)
-    return np.asarray(np.nan_to_num(ordered[row, np.arange(table.shape[1])], nan=0.0))
-
-
-def widened(profile: FloatArray) -> FloatArray:
-    """Return the highest of a profile within a few steps, for peaks that come early or late."""
-    shifted = [np.roll(profile, shift, axis=-1) for shift in range(-NEIGHBOURS, NEIGHBOURS + 1)]
-    return np.asarray(np.max(shifted, axis=0))
-
-
-@dataclass(slots=True)
-class Lessons:
-    """Reserve and headroom by time of day, learnt anew as each day begins.
-
-    Parameters
-    ----------
-    clock : DayClock
-        The steps, history included.
-    means : Means
-        What the store can do in them.
-    settings : RollingPolicy
-        How much caution, and how far back.
+    kwh, prices : ndarray of shape (n_day_parts, n_needs)
+        The energies, rising along a row, and the price of each kWh that is missing from each.
     """
 
-    clock: DayClock
-    means: Means
-    settings: RollingPolicy
-    reserve_kwh: FloatArray | None = None
-    headroom_kw: FloatArray | None = None
+    kwh: FloatArray
+    prices: FloatArray
 
-    def learn(self, known: int, net_kw: FloatArray, expected_kw: FloatArray, cap_kw: FloatArray) -> None:
+    @classmethod
+    def none(cls, n_day_parts: int) -> "Needs":
+        """Return that nothing was needed."""
+        return cls(np.zeros((n_day_parts, 0)), np.zeros((n_day_parts, 0)))
+
+    @classmethod
+    def learnt(
+        cls, needed_kwh: FloatArray, clock: DayClock, begin: int, *, price: float, caution_frac: float
+    ) -> "Needs":
         """
-        Learn from the steps before `known`.
+        Learn from what was needed in some steps.
+
+        Each day counts alike, once about its time of day and, with a lower weight, at any time: a need may come again
+        at another hour.
 
         Parameters
         ----------
-        known : int
-            Number of known steps, history included.
-        net_kw, expected_kw : ndarray of shape (n_back,)
-            Import without the battery in the latest of them, and what was forecast for it; NaN where nothing was [kW].
-        cap_kw : ndarray of shape (n_back,)
-            The caps in force now, laid on those steps [kW].
+        needed_kwh : ndarray of shape (n,)
+            Energy needed at the end of the steps from `begin` on, to keep the targets from there on [kWh].
+        clock : DayClock
+            The steps.
+        begin : int
+            The first of them.
+        price : float
+            What a missing kWh costs on a day on which it is needed.
+        caution_frac : float
+            Share of the days that count; the rest, the most needy of each time of day, are left out.
         """
-        begin, ask = known - len(net_kw), self.settings
-        if ask.peak_rule in ("reserve", "both"):
-            # What the lowest cap needs, not the target above it: the margin is for what the past has not shown.
-            needed = self.means.needed_kwh(net_kw, cap_kw / (1 + ask.target_margin_frac), begin)
-            width = 2 * round(EARLY_OR_LATE_H / self.clock.step_h) + 1
-            needed = maximum_filter1d(needed, width)
-            self.reserve_kwh = by_time_of_day(needed, self.clock, begin, ask.caution_frac)
-        if ask.peak_rule in ("headroom", "both") and not np.isnan(expected_kw).all():
-            error = np.maximum(net_kw - expected_kw, 0.0)
-            self.headroom_kw = widened(by_time_of_day(error, self.clock, begin, ask.caution_frac))
+        steps = slice(begin, begin + len(needed_kwh))
+        day, slot = clock.day[steps] - clock.day[begin], clock.slot[steps]
+        near = maximum_filter1d(needed_kwh, 2 * round(EARLY_OR_LATE_H / clock.step_h) + 1)
+        n_days, n_parts = int(day[-1]) + 1, int(clock.slot.max()) + 1
+        at_its_time = np.zeros((n_parts, n_days))
+        at_its_time[slot, day] = near
+        at_any_time = np.broadcast_to(at_its_time.max(axis=0), (n_parts, n_days))
+        share = np.repeat([1 - ANY_TIME_FRAC, ANY_TIME_FRAC], n_days) * price / n_days
+        kwh = np.concatenate((_without_worst(at_its_time, caution_frac), _without_worst(at_any_time, caution_frac)), 1)
+        order = np.argsort(kwh, axis=1, kind="stable")
+        return cls(np.take_along_axis(kwh, order, 1), share[order])
+
+
+def _without_worst(needs: FloatArray, caution_frac: float) -> FloatArray:
+    """Return each row with its highest values cut to the one that suffices for a share of them."""
+    n = needs.shape[1]
+    enough = np.sort(needs, axis=1)[:, max(math.ceil(caution_frac * n) - 1, 0)]
+    return np.minimum(needs, enough[:, np.newaxis])
+
+
+def worst_days(errors_kw: FloatArray, *, step_h: float, caution_frac: float) -> NDArray[np.int64]:
+    """
+    Return the days on which a forecast was too low for a spell by most, the worst first.
+
+    Parameters
+    ----------
+    errors_kw : ndarray of shape (n_days, n_steps)
+        What happened less what was forecast, from the same time of each day on [kW].
+    step_h : float
+        Length of a step [h].
+    caution_frac : float
+        Share of the days that count; the rest, the worst, are left out.
+
+    Returns
+    -------
+    ndarray of int, shape (at most N_WORST,)
+        Rows of the days.
+    """
+    n_days, n = errors_kw.shape
+    width = min(max(round(SPELL_H / step_h), 1), n)
+    sums = np.concatenate((np.zeros((n_days, 1)), np.cumsum(errors_kw, axis=1)), axis=1)
+    worst = (sums[:, width:] - sums[:, :-width]).max(axis=1)
+    left_out = n_days - math.ceil(caution_frac * n_days)
+    return np.argsort(-worst, kind="stable")[left_out : left_out + N_WORST]

@@ -1,17 +1,17 @@
 """A policy that plans on forecasts again and again, and corrects within each step what turns out otherwise.
 
-Every so many steps a plan is made: the least cost of the next days for the load and PV that are expected, with import
-under the targets of the demand charges. Where the forecast says that a target cannot be kept, this plan takes the
-lowest that can. Two ways meet the peaks that no forecast shows:
+Every so many steps a plan is made: what stored energy is worth over the next days for the load and PV that are
+expected, with import above the targets of the demand charges priced. Where the forecast says that a target cannot be
+kept, this plan takes the lowest that can. Two ways meet the peaks that no forecast shows:
 
-* *Reserve.* The last weeks are gone through backwards: how much had to be in store about this time of day to keep the
-  lowest cap from there on? The plan keeps so much, as far as it can be charged under the target.
-* *Headroom.* The plan stays below the target by what forecasts of the last weeks were too low at this time of day.
+* *Reserve.* The last weeks are gone through backwards: how much had to be in store at each time of day to keep the
+  targets from there on? To have less costs so much as on the share of days that needed it.
+* *Headroom.* The forecasts of the last weeks that were too low by most may be so again: the plan is made for the
+  forecast with each of these errors, too, and energy is worth the weighted mean.
 
-A target is learnt as its period begins, as the lowest that the last weeks could have kept; then it only rises. In each
-step the planned power is taken, unless the target or the worth of stored energy ask for another
-(:class:`Correction`). What a year's end or a horizon's end leaves in the store is worth nothing to a plan beyond the
-reserve that it keeps.
+A target is learnt each day, as the lowest that the last weeks could have kept; it is never below what its period has
+seen. Each step takes the change of stored energy that costs least with what really happens (:mod:`_stepping`). What a
+year's end or a horizon's end leaves in the store is worth nothing to a plan beyond the reserve.
 
 Prices, limits of the plant and its auxiliaries count as known; load and PV of a step are known when it is decided.
 """
@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.control._forecasts import DayClock, Forecast, ForecastErrors, Regression, SameTime, SimilarDays
-from crestfall.control._learning import LEAST_DAYS, Lessons, Targets
+from crestfall.control._learning import LEAST_DAYS, Needs, Targets, worst_days
 from crestfall.control._peak_targets import Means
 from crestfall.control._stepping import Lesson, Outlook, State, follow, room_for
 from crestfall.dispatch import Problem, Schedule, Status, check_feasible
@@ -34,6 +34,9 @@ from crestfall.tariff import Rates
 
 FloatArray = NDArray[np.float64]
 DEAR = 100.0  # times the highest price: what a plan forbids
+# Of the highest rate of a demand charge, for each kWh: import above a target, and energy missing on a day of need.
+# Less than a kW costs, for not each excess is the highest of its month; chosen as the numbers in `_learning` are.
+SHORT_FRAC = 1 / 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +212,7 @@ class _Controller:
         first = settings.first_ceiling_kw
         first_kw = max(float(self._net_kw[n_before]), 0.0) if first is None else first
         self._targets = Targets(rates, first_kw, settings.target_margin_frac)
-        self._lessons = Lessons(self._clock, self._means, settings)
+        self._rate = max((float(np.max(line.rate, initial=0.0)) for line in rates.peak_charges), default=0.0)
         self._n_back = settings.learn_days * self._clock.n_slots
         self._outlook(forecasts)
 
@@ -238,7 +241,9 @@ class _Controller:
         self._steps = data._replace(**arrays | {"demand_kw": self._net_kw, "import_limit_kw": np.full(n, np.inf)})
         store = store_of(p, np.arange(p.n_steps + 1))
         store = store._replace(
-            **{name: _with_past(getattr(store, name), n_before) for name in ("floor_kwh", "ceiling_kwh", "keep_frac")}
+            floor_kwh=_with_past(store.floor_kwh, n_before),
+            ceiling_kwh=_with_past(store.ceiling_kwh, n_before),
+            keep_frac=_with_past(store.keep_frac, n_before),
         )
         measured = np.array([self._targets.measured_before(k, p.n_steps, n_before) for k in range(self._targets.n)])
         self._ahead = Outlook(
@@ -280,7 +285,7 @@ class _Controller:
         start = float(p.floor_kwh[0]) if p.start_kwh is None else p.start_kwh
         horizon = self._ahead.net_kw.shape[1]
         dear = DEAR * (1.0 + float(np.abs(self._steps.buy_per_kwh).max() + np.abs(self._steps.sell_per_kwh).max()))
-        room = room_for(self._steps, horizon, 3)
+        room = room_for(self._steps, horizon)
         state = State(
             content_kwh=np.array([start]),
             target_kw=self._targets.level_kw,
@@ -296,40 +301,52 @@ class _Controller:
         days = np.flatnonzero(new) + 1
         begins = sorted({n_before, *days[days > n_before].tolist(), *(n_before + t for t in self._targets.begins())})
         for begin, end in itertools.pairwise([*begins, n]):
-            lesson = self._learn(begin, dear)
+            lesson = self._learn(begin)
             follow(begin, end, self._ahead, lesson, state, room, dear, power, stored, caps)
         own = slice(n_before, None)
         return self._rolled(power[own], stored[own], start, caps[own], int(state.n_failed[0]))
 
-    def _learn(self, a: int, dear: float) -> Lesson:
-        """Learn targets as a period begins, and reserve and headroom, from what lies before a step."""
-        clock, targets, t = self._clock, self._targets, a - self._n_before
-        is_new_period = targets.begin(t)
-        n_parts = int(clock.slot.max()) + 1
-        reserve, headroom = np.zeros(n_parts), np.zeros(n_parts)
+    def _learn(self, a: int) -> Lesson:
+        """Learn from what lies before a step: targets, what was needed in store, and the worst of past forecasts."""
+        clock, targets, ask, t = self._clock, self._targets, self._settings, a - self._n_before
+        targets.begin(t)
+        needs = Needs.none(int(clock.slot.max()) + 1)
+        backs = np.zeros(0, dtype=np.int64)
         if a >= LEAST_DAYS * clock.n_slots:
-            net, begin = self._net_kw[:a], max(a - self._n_back, 0)
-            targets.learn(t, net, self._means, self._n_before, self._n_back, only_up=not is_new_period)
-            expected = self._net_expected(begin, a)
-            self._lessons.learn(a, net[begin:], expected, targets.past_caps_kw(t, self._n_before)[begin:])
-            if self._lessons.reserve_kwh is not None:
-                reserve = self._lessons.reserve_kwh
-            if self._lessons.headroom_kw is not None:
-                headroom = self._lessons.headroom_kw
+            begin = max(a - self._n_back, 0)
+            targets.learn(t, self._net_kw[:a], self._means, self._n_before, self._n_back)
+            if ask.peak_rule in ("reserve", "both"):
+                cap = targets.past_caps_kw(t, self._n_before)[begin:]
+                needed = self._means.needed_kwh(self._net_kw[begin:a], cap, begin)
+                price = SHORT_FRAC * self._rate
+                needs = Needs.learnt(needed, clock, begin, price=price, caution_frac=ask.caution_frac)
+            if ask.peak_rule in ("headroom", "both"):
+                backs = self._worst_backs(a)
+        weights = np.full(len(backs) + 1, 1 / ask.learn_days)
+        weights[0] = 1 - len(backs) / ask.learn_days
         return Lesson(
-            reserve_kwh=reserve,
-            headroom_kw=headroom,
-            excess_kw=np.zeros(1),
-            excess_price=np.array([DEAR * dear * self._problem.step_h]),
-            backs=np.zeros(0, dtype=np.int64),
-            weights=np.ones(1),
+            needs_kwh=needs.kwh,
+            need_prices=needs.prices,
+            excess_price=SHORT_FRAC * self._rate * self._problem.step_h,
+            backs=backs,
+            weights=weights,
         )
 
-    def _net_expected(self, begin: int, end: int) -> FloatArray:
-        """Return the import without the battery as it was last forecast for some steps, NaN before the first plan."""
-        step = np.arange(begin, end) - self._ahead.first
-        number = np.maximum(step // self._every, 0)
-        return np.where(step >= 0, self._ahead.net_kw[number, step % self._every], np.nan)
+    def _worst_backs(self, a: int) -> NDArray[np.int64]:
+        """Return how many steps ago those forecasts of the last weeks were made that were too low by most."""
+        day, ahead = self._clock.n_slots, self._ahead
+        horizon = ahead.net_kw.shape[1]
+        lead = -(-horizon // day)  # so long ago a forecast must have been made for its end to be known
+        earliest = max(a - self._n_back - lead * day, ahead.first, LEAST_DAYS * day)
+        backs = np.arange(lead * day, a - earliest + 1, day)
+        if not len(backs):
+            return backs
+        number, since = np.divmod(a - backs - ahead.first, self._every)
+        steps = np.arange(horizon - self._every)
+        happened = self._net_kw[(a - backs)[:, np.newaxis] + steps]
+        errors = happened - ahead.net_kw[number[:, np.newaxis], since[:, np.newaxis] + steps]
+        worst = worst_days(errors, step_h=self._problem.step_h, caution_frac=self._settings.caution_frac)
+        return backs[worst]
 
     def _rolled(self, power: FloatArray, stored: FloatArray, start: float, caps: FloatArray, n_failed: int) -> Rolled:
         p = self._problem

@@ -12,11 +12,13 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from crestfall.control._peak_targets import Steps, fill, raise_by_least
+from crestfall.control._peak_targets import Steps, raise_by_least
 from crestfall.dispatch._compiled import compiled
 from crestfall.dispatch._pieces import MOST_REGIONS, Pieces, StepData, fill_steps, room
 from crestfall.dispatch._store import TINY_KWH, Caps, Crossings, Line, Store, take_steps
 
+N_CAPS = 2  # on the import of a step: its target, and the limit
+DEARER = 100.0  # times that price: import above its limit
 FLAT = 1e-9  # cost for each kWh below which two changes cost the same
 
 
@@ -96,20 +98,19 @@ class Lesson(NamedTuple):
 
     Parameters
     ----------
-    reserve_kwh, headroom_kw : ndarray of shape (n_day_parts,)
-        Energy to keep in store, and room to leave below a target, by time of day.
-    excess_kw, excess_price : ndarray of shape (n_caps,)
-        Height above a cap from which each further price on import holds, rising, and that price for each kW.
+    needs_kwh, need_prices : ndarray of shape (n_day_parts, n_needs)
+        Energy that was needed at a time of day, rising, and what it costs to have a kWh less than each.
+    excess_price : float
+        Price of import above a target, for each kW in a step.
     backs : ndarray of int, shape (n_paths,)
         How many steps ago those errors of the forecast began that may come again.
     weights : ndarray of shape (n_paths + 1,)
         Weight of the forecast as it is, and of it with each of these errors; they sum to 1.
     """
 
-    reserve_kwh: Any
-    headroom_kw: Any
-    excess_kw: Any
-    excess_price: Any
+    needs_kwh: Any
+    need_prices: Any
+    excess_price: float
     backs: Any
     weights: Any
 
@@ -125,10 +126,10 @@ class Room(NamedTuple):
     one: Pieces
 
 
-def room_for(data: StepData, n_horizon: int, n_caps: int) -> Room:
+def room_for(data: StepData, n_horizon: int) -> Room:
     """Return room for plans over a horizon."""
     per_step = data.charge.shape[1] + data.discharge.shape[1] + MOST_REGIONS
-    most = n_horizon * (per_step + n_caps)
+    most = n_horizon * (per_step + N_CAPS)
     n_line = 4 * most + 64
     pieces = room(n_horizon, n_horizon * per_step)
     at = np.zeros(n_horizon, dtype=np.int64)
@@ -157,8 +158,8 @@ def _cost_to_go(
     data: StepData,
     store: Store,
     level: Any,
-    excess: Any,
-    price: Any,
+    limit: Any,
+    prices: tuple[float, float],
     spare: Room,
     n_now: int,
     state: State,
@@ -166,20 +167,19 @@ def _cost_to_go(
 ) -> bool:
     """Add a weighted cost-to-go at the end of each of the first steps to those of the state; False if there is none."""
     pieces, out, v = spare.pieces, spare.out, spare.line
-    n, n_caps = len(data.demand_kw), len(excess)
+    n = len(data.demand_kw)
     if fill_steps(data, 0, n, 0.0, pieces) >= 0:
         return False
-    levels, prices = np.empty(n * n_caps), np.empty(n * n_caps)
+    levels, price = np.empty(n * N_CAPS), np.empty(n * N_CAPS)
     c_first = np.empty(n + 1, dtype=np.int64)
     first, x_first = pieces.first, out.first
     for t in range(n):
-        c_first[t] = t * n_caps
-        x_first[t] = first[t] + t * n_caps
-        for c in range(n_caps):
-            levels[t * n_caps + c] = level[t] + excess[c]
-            prices[t * n_caps + c] = price[c]
-    c_first[n] = n * n_caps
-    caps = Caps(c_first, levels, prices)
+        c_first[t] = t * N_CAPS
+        x_first[t] = first[t] + t * N_CAPS
+        levels[t * N_CAPS], price[t * N_CAPS] = level[t], prices[0]
+        levels[t * N_CAPS + 1], price[t * N_CAPS + 1] = limit[t], prices[1]
+    c_first[n] = n * N_CAPS
+    caps = Caps(c_first, levels, price)
     middle = len(v.slope) // 2
     low, high = store.floor_kwh[n - 1], store.ceiling_kwh[n - 1]
     v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0] = middle, middle, low, high, 1.0
@@ -245,40 +245,31 @@ def _add(state: State, k: int, v: Line, weight: float, merged: tuple[Any, Any]) 
 
 
 @compiled
-def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room) -> None:
+def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dear: float) -> None:
     """Make the plan of a step: the costs-to-go and caps until the next one."""
-    steps, store = ahead.steps, ahead.store
+    steps, store, means = ahead.steps, ahead.store, ahead.means
     number = (a - ahead.first) // ahead.every
     n = min(ahead.net_kw.shape[1], ahead.n_steps - a)
     n_now = min(ahead.every, n)
     b = a + n
-    net, held = ahead.net_kw[number, :n], ahead.curtailable_kw[number, :n]
+    net, held, limit = ahead.net_kw[number, :n], ahead.curtailable_kw[number, :n], ahead.import_limit_kw[a:b]
     level = np.empty(n)
-    _level_caps(a, n, ahead, lesson, state, level)
-    means = Steps(
-        ahead.means.step_h,
-        ahead.means.keep_frac,
-        ahead.means.most_charge[a:b],
-        ahead.means.most_discharge[a:b],
-        ahead.means.floor[a:b],
-        ahead.means.ceiling[a:b],
-        ahead.means.into,
-        ahead.means.outof,
-        ahead.means.tapers,
+    _level_caps(a, n, ahead, state.target_kw, level)
+    within = Steps(
+        means.step_h,
+        means.keep_frac,
+        means.most_charge[a:b],
+        means.most_discharge[a:b],
+        means.floor[a:b],
+        means.ceiling[a:b],
+        means.into,
+        means.outof,
+        means.tapers,
     )
-    content = state.content_kwh[0]
-    level += raise_by_least(net, level, np.full(n, np.inf), content, means)
-    floor = store.floor_kwh[a:b].copy()
-    keep, highest = lesson.reserve_kwh, np.empty(n)
-    if keep.max() > 0.0 and fill(net, level, content, means, highest):
-        part = ahead.day_part[a:b]
-        for t in range(n):
-            wanted = keep[part[t]]
-            if a + t == ahead.n_steps - 1:
-                wanted = 0.0  # no peak comes after the data
-            floor[t] = max(floor[t], min(wanted, highest[t]) - SLACK_KWH)
+    # Where the forecast says that a target cannot be kept, this plan takes the lowest that can.
+    level = np.minimum(level + raise_by_least(net, level, limit, state.content_kwh[0], within), limit)
     window = Store(
-        floor,
+        store.floor_kwh[a:b],
         store.ceiling_kwh[a:b],
         store.keep_frac[a:b],
         store.rise_in,
@@ -286,6 +277,7 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room) -> 
         store.rise_out,
         store.limit_out,
     )
+    prices = (lesson.excess_price, dear)
     buy, sell = np.empty(n), np.empty(n)
     whose, all_buy, all_sell = ahead.price_step[number], steps.buy_per_kwh, steps.sell_per_kwh
     for t in range(n):
@@ -318,31 +310,47 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room) -> 
             steps.discharge,
             steps.wear_per_kwh,
         )
-        is_found |= _cost_to_go(
-            data, window, level, lesson.excess_kw, lesson.excess_price, spare, n_now, state, lesson.weights[path]
-        )
+        is_found |= _cost_to_go(data, window, level, limit, prices, spare, n_now, state, lesson.weights[path])
     if not is_found:
         state.n_failed[0] += 1
         for k in range(n_now):
             state.n[k], state.left[k] = 1, store.floor_kwh[a + k]
             state.slope[k, 0], state.length[k, 0] = 0.0, store.ceiling_kwh[a + k] - store.floor_kwh[a + k]
     state.cap_kw[:n_now] = level[:n_now]
-
-
-SLACK_KWH = 1e-4  # by which a reserve gives way, for the rounding of two calculations
+    if lesson.needs_kwh.shape[1] > 0:
+        for k in range(n_now):
+            _price_needs(store.floor_kwh[a + k], store.ceiling_kwh[a + k], ahead.day_part[a + k], lesson, spare.line)
+            _add(state, k, spare.line, 1.0, spare.merged)
 
 
 @compiled
-def _level_caps(a: int, n: int, ahead: Outlook, lesson: Lesson, state: State, level: Any) -> None:
-    """Write the lowest target of each step, less the headroom, not above the import limit."""
-    limit, part, room_kw, measured = ahead.import_limit_kw, ahead.day_part, lesson.headroom_kw, ahead.measured
-    target = state.target_kw
+def _price_needs(floor: float, ceiling: float, part: int, lesson: Lesson, v: Line) -> None:
+    """Make a line of what it may cost to have less than was needed at a time of day."""
+    needs, prices = lesson.needs_kwh[part], lesson.need_prices[part]
+    slope, length = v.slope, v.length
+    above = prices.sum()
+    e, at = floor, 0
+    for i in range(len(needs)):
+        need = min(needs[i], ceiling)
+        if need > e + TINY_KWH:
+            slope[at], length[at] = -above, need - e
+            e, at = need, at + 1
+        above -= prices[i]
+    if ceiling > e + TINY_KWH:
+        slope[at], length[at] = 0.0, ceiling - e
+        at += 1
+    v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0] = 0, at, floor, ceiling, 1.0
+
+
+@compiled
+def _level_caps(a: int, n: int, ahead: Outlook, target: Any, level: Any) -> None:
+    """Write the lowest target of some steps, `inf` for none."""
+    measured = ahead.measured
     for t in range(n):
-        cap = limit[a + t]
+        level[t] = np.inf
         for k in range(len(target)):
             if measured[k, a + t]:
-                cap = min(cap, target[k])
-        level[t] = max(cap - room_kw[part[a + t]], 0.0)
+                level[t] = min(level[t], target[k])
 
 
 @compiled
@@ -351,8 +359,7 @@ def _least_change(
     ahead: Outlook,
     y: float,
     cap: float,
-    excess: Any,
-    price: Any,
+    prices: tuple[float, float],
     state: State,
     k: int,
     dear: float,
@@ -379,14 +386,15 @@ def _least_change(
             part = min(left, steps.charge[0, i])
             top += steps.step_h * part * steps.charge[1, i]
             left -= part
-        return min(max(top, lowest), highest)
+        return float(min(max(top, lowest), highest))
     p_slope, p_length, p_ratio = one.slope, one.length, one.ratio
     j, last = one.first[0], one.first[1]
     change, import_kw, cost = one.least_kwh[0], one.import_kw[0], 0.0
     v_slope, v_length, n_v = state.slope[k], state.length[k], state.n[k]
     i, reached = 0, state.left[k]
     below = True  # the line's least energy is not reached
-    c, above, n_caps = 0, 0.0, len(excess)
+    limit = ahead.import_limit_kw[a]
+    c, above, next_cap = 0, 0.0, cap
     rest = p_length[j] if j < last else 0.0
     best, best_cost = min(max(change, lowest), highest), np.inf
     while True:
@@ -400,15 +408,18 @@ def _least_change(
                 reached += v_length[i]
             else:
                 break
-        while c < n_caps and import_kw >= cap + excess[c] - TINY_KWH:
-            above += price[c]
+        while c < N_CAPS and import_kw >= next_cap - TINY_KWH:
+            above += prices[c]
             c += 1
+            next_cap = limit
         if change >= lowest - TINY_KWH:
             near = FLAT * (1.0 + abs(change - best))
             if cost < best_cost - near or (cost < best_cost + near and abs(change) < abs(best)):
                 best, best_cost = change, cost
         if j >= last or change >= highest - TINY_KWH:
             break
+        if c > 0 and change >= max(lowest, 0.0) - TINY_KWH:
+            break  # energy is not worth a peak: nothing is charged above a cap
         ratio = p_ratio[j]
         slope = p_slope[j] + above * ratio
         part = rest
@@ -420,8 +431,8 @@ def _least_change(
             part = min(part, reached - e)
         else:
             slope += dear
-        if ratio > 0.0 and c < n_caps:
-            part = min(part, (cap + excess[c] - import_kw) / ratio)
+        if ratio > 0.0 and c < N_CAPS:
+            part = min(part, (next_cap - import_kw) / ratio)
         if change < lowest:
             part = min(part, lowest - change)
         elif change < 0.0:
@@ -435,7 +446,7 @@ def _least_change(
             rest = p_length[j] if j < last else 0.0
         if is_discharge and change > -TINY_KWH:
             change = 0.0
-    return min(max(best, lowest), highest)
+    return float(min(max(best, lowest), highest))
 
 
 @compiled
@@ -503,14 +514,15 @@ def follow(
     for a in range(begin, end):
         k = (a - first) % every
         if k == 0:
-            _plan(a, ahead, lesson, state, spare)
-        cap = limit[a]
+            _plan(a, ahead, lesson, state, spare, DEARER * dear)
+        cap = np.inf
         for c in range(len(target)):
             if measured[c, a]:
                 cap = min(cap, target[c])
-        cap = max(min(max(state.cap_kw[k], cap), limit[a]), 0.0)
+        cap = min(max(state.cap_kw[k], cap), limit[a])
         y = keep[a] * content[0]
-        change = _least_change(a, ahead, y, cap, lesson.excess_kw, lesson.excess_price, state, k, dear, spare.one)
+        prices = (DEARER * dear, DEARER * dear)  # what is stored is there to keep a target with
+        change = _least_change(a, ahead, y, cap, prices, state, k, dear, spare.one)
         content[0] = y + change
         if change >= 0.0:
             kw = _at_terminals(change / h, into)

@@ -282,7 +282,7 @@ class RollingPolicy(Block):
     """Settings of the policy that plans on forecasts again and again."""
 
     horizon_h: Annotated[float, Field(gt=0)] = Field(
-        default=48.0, description="how far each plan looks, hours; a day to three are usual"
+        default=24.0, description="how far each plan looks, hours; a day to three are usual"
     )
     plan_every_h: Annotated[float, Field(gt=0, le=24)] = Field(default=1.0, description="time between plans, hours")
     load_forecast: Annotated[
@@ -318,13 +318,13 @@ class RollingPolicy(Block):
     peak_rule: Literal["reserve", "headroom", "both"] = Field(
         default="both",
         description="how peaks that nobody foresees are met: reserve (energy kept by time of day, as the last weeks"
-        " would have needed it), headroom (room below the target, from past errors of the forecast) or both",
+        " would have needed it), headroom (plans made with the worst past errors of the forecast, too) or both",
     )
     caution_frac: Share = Field(
         default=1.0, description="share of past days that reserve or headroom would have sufficed for; 1 is all of them"
     )
     target_margin_frac: Share = Field(
-        default=0.1, description="how far a peak's target lies above the lowest that the last weeks could have kept"
+        default=0.03, description="how far a peak's target lies above the lowest that the last weeks could have kept"
     )
     learn_days: Annotated[int, Field(ge=7, le=366)] = Field(
         default=28, description="days looked back on for targets, reserve and headroom"
