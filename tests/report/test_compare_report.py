@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from compared_site import LIVING, joinery, shared_comparison
+from compared_site import joinery, shared_comparison
 from crestfall import cli
 from crestfall.report import compare_text, draw_doubt, draw_frontier, draw_maps, fill_comparison
 from crestfall.report._compare_figures import maps_of
@@ -113,15 +113,15 @@ def run_cli(monkeypatch, *arguments: str) -> None:
 
 
 def test_the_command_writes_a_folder_that_only_force_replaces(monkeypatch, capfd, tmp_path):
-    """Two workers as users have them; a page of an older comparison is a result like any other."""
-    path, out = joinery(*LIVING).path, tmp_path / "out"
-    arguments = ["compare", str(path), "--out", str(out), "--racks", "1", "--modules", "1..2", "--draws", "0"]
+    path, out = joinery().path, tmp_path / "out"
+    arguments = ["compare", str(path), "--out", str(out), "--racks", "1", "--modules", "1", "--draws", "0"]
+    arguments += ["--workers", "1"]
     with pytest.raises(SystemExit) as ended:
         run_cli(monkeypatch, *arguments)
     assert not ended.value.code
     said = capfd.readouterr()
-    assert "recommended by net present value" in said.out
-    assert "3 of 3 options" in said.err
+    assert "recommended by saving of the first year" in said.out
+    assert "2 of 2 options" in said.err
     assert (out / "compare.html").is_file()
     with pytest.raises(SystemExit) as ended:
         run_cli(monkeypatch, *arguments)

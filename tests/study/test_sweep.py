@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from crestfall.errors import InfeasibleError, OutputError
+from crestfall.errors import InfeasibleError, InputError, OutputError
 from crestfall.scenario import load_scenario
 from crestfall.study import RESULT_COLUMNS, load_plan, run, sweep
 from crestfall.study import _parts as parts
@@ -298,3 +298,19 @@ def test_workers_of_a_cluster_come_and_go(path, undisturbed, tmp_path):
     assert killed
     assert (tmp_path / "out" / "table.parquet").read_bytes() == undisturbed
     assert Path(tmp_path / "out" / "sweep.json").is_file()
+
+
+@pytest.mark.parametrize(
+    ("address", "words"),
+    [
+        ("nonsense", "--cluster nonsense: expected the address of a scheduler with its port\n    write it as"),
+        ("tcp://host:99999999", "--cluster tcp://host:99999999: expected the address of a scheduler with its port"),
+        ("tcp://127.0.0.1:1", "--cluster tcp://127.0.0.1:1: nobody answers there: Connection refused\n    start a"),
+    ],
+)
+def test_an_address_where_nobody_answers_is_refused_at_once(path, tmp_path, address, words):
+    pytest.importorskip("distributed")
+    with pytest.raises(InputError) as error:
+        sweep(path, tmp_path / "out", cluster=address)
+    assert str(error.value).startswith(words)
+    assert not (tmp_path / "out").exists()

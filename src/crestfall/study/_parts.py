@@ -91,7 +91,7 @@ class SweepFolder:
 
     def _is_ours(self) -> bool:
         """Whether nothing is there but what a sweep leaves that ended before it began."""
-        return {entry.name for entry in self.path.iterdir()} <= {LOCK, PARTS}
+        return {entry.name for entry in self.path.iterdir()} <= {LOCK, PARTS, f"{MANIFEST}.draft"}
 
     @contextlib.contextmanager
     def _locked(self) -> Iterator[None]:
