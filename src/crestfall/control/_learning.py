@@ -133,6 +133,15 @@ class Needs:
         """Return that nothing was needed."""
         return cls(np.zeros((n_day_parts, 0)), np.zeros((n_day_parts, 0)))
 
+    def and_all(self, most_kwh: float, price: float) -> "Needs":
+        """Return these needs and, at any time of day, all that a store can hold at a price for each kWh."""
+        if not price:
+            return self
+        column = np.ones((len(self.kwh), 1))
+        return Needs(
+            np.concatenate((self.kwh, most_kwh * column), 1), np.concatenate((self.prices, price * column), 1)
+        )
+
     @classmethod
     def learnt(
         cls, needed_kwh: FloatArray, clock: DayClock, begin: int, *, price: float, caution_frac: float

@@ -37,6 +37,9 @@ DEAR = 100.0  # times the highest price: what a plan forbids
 # Of the highest rate of a demand charge, for each kWh: import above a target, and energy missing on a day of need.
 # Less than a kW costs, for not each excess is the highest of its month; chosen as the numbers in `_learning` are.
 SHORT_FRAC = 1 / 24
+# Of the highest price of energy: what a kWh that is kept is worth beyond the plan where peaks are billed. Without it a
+# store is emptied in the first of many hours that pay the same, and stands empty when a peak comes.
+KEPT_FRAC = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -324,6 +327,8 @@ class _Controller:
                 backs = self._worst_backs(a)
         weights = np.full(len(backs) + 1, 1 / ask.learn_days)
         weights[0] = 1 - len(backs) / ask.learn_days
+        kept_price = KEPT_FRAC * float(self._rates.buy_per_kwh[: t + 1].max()) if targets.n else 0.0
+        needs = needs.and_all(float(self._problem.ceiling_kwh.max()), max(kept_price, 0.0))
         return Lesson(
             needs_kwh=needs.kwh,
             need_prices=needs.prices,
