@@ -16,7 +16,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import norm, qmc, triang
 
 from crestfall.ageing import later_cost
 from crestfall.finance import CapitalCost, payback_years, present_value, project_cash, rates_of_return
@@ -25,6 +24,7 @@ from crestfall.scenario.life_block import EndOfLife
 from crestfall.scenario.money_block import Money
 from crestfall.study._life_result import Life
 from crestfall.study._option_figures import WORN_FRAC, LineSavings, OptionFigures
+from crestfall.study._quantiles import design, lognormal, triangular
 from crestfall.study._ranking import Criterion, Worth
 
 FloatArray = NDArray[np.float64]
@@ -56,14 +56,13 @@ def draw(n_draws: int, n_loads: int, seed: int) -> pd.DataFrame:
     DataFrame
         `DRAW_COLUMNS`: the place of the year of load, and factors.
     """
-    share = qmc.LatinHypercube(d=len(DRAW_COLUMNS), rng=np.random.default_rng(seed)).random(n_draws)
-    peak = (1 - FADE_LEAST) / (FADE_MOST - FADE_LEAST)
+    share = design(n_draws, len(DRAW_COLUMNS), seed)
     columns = (
         np.minimum((share[:, 0] * n_loads).astype(int), n_loads - 1),
-        np.exp(ENERGY_PRICE_SD * norm.ppf(share[:, 1])),
-        np.exp(DEMAND_PRICE_SD * norm.ppf(share[:, 2])),
-        triang.ppf(share[:, 3], peak, loc=FADE_LEAST, scale=FADE_MOST - FADE_LEAST),
-        np.exp(CAPITAL_SD * norm.ppf(share[:, 4])),
+        lognormal(share[:, 1], 1.0, ENERGY_PRICE_SD),
+        lognormal(share[:, 2], 1.0, DEMAND_PRICE_SD),
+        triangular(share[:, 3], FADE_LEAST, 1.0, FADE_MOST),
+        lognormal(share[:, 4], 1.0, CAPITAL_SD),
     )
     return pd.DataFrame(dict(zip(DRAW_COLUMNS, columns, strict=True)))
 

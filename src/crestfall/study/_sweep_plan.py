@@ -12,11 +12,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import lognorm, norm, qmc, triang, uniform
 
 from crestfall.errors import InputError, KeyedError, KeyPath, ScenarioError
 from crestfall.scenario import Document, Scenario, load_scenario, load_sweep, path_of, value_at, varied
-from crestfall.scenario.sweep_file import Axis, SweepFile, Triangular, Uniform, Value
+from crestfall.scenario.sweep_file import Axis, Lognormal, Normal, SweepFile, Triangular, Uniform, Value
+from crestfall.study._quantiles import design, lognormal, normal, triangular, uniform
 
 DEFAULT_LIMIT = 10_000
 FloatArray = NDArray[np.float64]
@@ -294,9 +294,7 @@ def _design(sweep: SweepFile, axes: list[_Laid]) -> list[dict[int, _Step]]:
     if sweep.draws is None or not drawn:
         return [{}]
     count, seed = sweep.draws.count, sweep.draws.seed
-    make = qmc.Sobol if sweep.draws.method == "sobol" else qmc.LatinHypercube
-    share = make(d=len(drawn), rng=np.random.default_rng(seed)).random(count)
-    share = np.clip(share, 1e-9, 1 - 1e-9)  # the ends of a bell curve are infinite
+    share = design(count, len(drawn), seed, method=sweep.draws.method)
     seeds = np.random.SeedSequence(seed).generate_state(count).tolist()
     columns = [axis.drawn(share[:, at], seeds) for at, axis in enumerate(drawn)]
     return [{axis.place: column[at] for axis, column in zip(drawn, columns, strict=True)} for at in range(count)]
@@ -305,16 +303,15 @@ def _design(sweep: SweepFile, axes: list[_Laid]) -> list[dict[int, _Step]]:
 def _quantiles(axis: Axis, share: FloatArray) -> FloatArray:
     match axis.distribution:
         case Uniform(low=low, high=high):
-            return np.asarray(uniform.ppf(share, low, high - low))
+            return uniform(share, low, high)
+        case Normal(mean=mean, sd=sd):
+            return normal(share, mean, sd)
         case Triangular(low=low, peak=peak, high=high):
-            return np.asarray(triang.ppf(share, (peak - low) / (high - low), low, high - low))
+            return triangular(share, low, peak, high)
+        case Lognormal(median=median, sd_log=sd_log):
+            return lognormal(share, median, sd_log)
         case None:
             raise AssertionError("only what is drawn has quantiles")
-        case _:
-            if axis.normal is not None:
-                return np.asarray(norm.ppf(share, axis.normal.mean, axis.normal.sd))
-            assert axis.lognormal is not None  # noqa: S101 -- tells the type checker; it is the last form
-            return np.asarray(lognorm.ppf(share, axis.lognormal.sd_log, scale=axis.lognormal.median))
 
 
 class _FileHashes:
