@@ -69,7 +69,7 @@ def test_a_battery_has_seven_figures_and_no_battery_three(figures):
     # The one without axes, and hours of the cells, have their own tests.
     assert tuple(figures["with"]) == (*FIGURES, "connection", "cells")
     assert tuple(figures["without"]) == FIGURES_WITHOUT_BATTERY
-    assert tuple(figures["rolling"]) == ("week", "costliest-days", *FIGURES[1:], "connection")
+    assert tuple(figures["rolling"]) == ("week", "costliest-days", *FIGURES[1:], "connection", "cells")
 
 
 @every_figure

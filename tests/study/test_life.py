@@ -70,9 +70,11 @@ def test_without_a_battery_there_is_no_life(tmp_path):
 @pytest.mark.parametrize("policy", [(), (BY_RULES,)], ids=["hindsight", "rules"])
 def test_where_nothing_fades_grows_or_rises_every_year_is_the_plain_first_one(tmp_path, policy):
     found = run(scenario(tmp_path, racks(0, 0), life(2), *policy))
+    # Of equal years an optimum that sets out from the last one may be another within the proven gap.
+    tolerance = 1e-6 if policy else 1e-6 * found.before.bill_total
     for year in found.life.years:
-        assert year.saving == pytest.approx(found.saving(found.headline), abs=1e-6)
-        assert year.full_cycles == pytest.approx(found.headline.use.equivalent_full_cycles)
+        assert year.saving == pytest.approx(found.saving(found.headline), abs=tolerance)
+        assert year.full_cycles == pytest.approx(found.headline.use.equivalent_full_cycles, rel=1e-6 if policy else 0.02)
         assert (year.health_end_frac, year.solves) == (1, 1)
 
 

@@ -200,7 +200,7 @@ def test_trials_say_what_would_have_helped_most(tmp_path):
     trials = found.unforeseen.trials
     assert {one.change for one in trials} == {
         "perfect forecasts of load and PV",
-        "peak targets 20 % above what the last weeks could have kept, not 10 %",
+        "peak targets 6 % above what the last weeks could have kept, not 3 %",
         "one rack more, 40 kWh usable",
     }
     more = [one.saves_more for one in trials]

@@ -55,7 +55,7 @@ def test_each_case_has_the_figures_of_a_study_of_its_own(tmp_path):
     assert found.table["status"].tolist() == ["done"] * 4
     scenario = (tmp_path / "scenario.yaml").read_text(encoding="utf-8")
     scenario = scenario[: scenario.index("life:")].replace("installation_cost: 1500", "installation_cost: 9000")
-    (tmp_path / "alone.yaml").write_text(scenario, encoding="utf-8")
+    (tmp_path / "alone.yaml").write_text(f"{scenario}policy: hindsight\n", encoding="utf-8")
     alone = run(load_scenario(tmp_path / "alone.yaml"))
     row = found.table.iloc[3]
     assert (row["option.racks"], row["money.installation_cost"]) == (2, 9000)

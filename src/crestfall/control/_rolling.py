@@ -344,8 +344,8 @@ class _Controller:
         lead = -(-horizon // day)  # so long ago a forecast must have been made for its end to be known
         earliest = max(a - self._n_back - lead * day, ahead.first, LEAST_DAYS * day)
         backs = np.arange(lead * day, a - earliest + 1, day)
-        if not len(backs):
-            return backs
+        if not len(backs) or horizon <= self._every:
+            return backs[:0]
         number, since = np.divmod(a - backs - ahead.first, self._every)
         steps = np.arange(horizon - self._every)
         happened = self._net_kw[(a - backs)[:, np.newaxis] + steps]

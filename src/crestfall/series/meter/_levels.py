@@ -60,10 +60,11 @@ def level_changes(load_kw: FloatArray, step_h: float) -> list[LevelChange]:
         before, after = means[week - LEVEL_WEEKS : week], means[week : week + LEVEL_WEEKS]
         if week - last < LEVEL_WEEKS or np.isnan([before, after]).any() or min(before.min(), after.min()) <= 0:
             continue
-        # All weeks on one side lie apart from all on the other.
+        # All weeks on one side lie apart from all on the other; one in which the level changes lies between them, and
+        # must belong to one side even where it is noisy: so the bar is below the root of the least ratio of units.
         apart = max(after.min() / before.max(), before.min() / after.max())
         ratio = float(np.median(after) / np.median(before))
-        if apart > 0.8 * LEVEL_RATIO and max(ratio, 1 / ratio) > LEVEL_RATIO:
+        if apart > 0.7 * LEVEL_RATIO and max(ratio, 1 / ratio) > LEVEL_RATIO:
             last, unit = week, _unit_ratio(ratio)
             found.append(
                 LevelChange(_first_step(weeks, week, ratio), ratio if unit is None else unit, unit is not None)
