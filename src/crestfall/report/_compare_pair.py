@@ -144,7 +144,7 @@ def draw_pair_years(pair: Pair) -> Figure:
     for ax in (cash, health):
         ax.set_xlabel("year of operation")
         ax.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=8))
-        ax.legend(loc="lower left" if ax is health else "lower right")
+        ax.legend(ncols=2, loc="upper center", bbox_to_anchor=(0.5, -0.16))
     return figure
 
 
