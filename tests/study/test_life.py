@@ -74,7 +74,8 @@ def test_where_nothing_fades_grows_or_rises_every_year_is_the_plain_first_one(tm
     tolerance = 1e-6 if policy else 1e-6 * found.before.bill_total
     for year in found.life.years:
         assert year.saving == pytest.approx(found.saving(found.headline), abs=tolerance)
-        assert year.full_cycles == pytest.approx(found.headline.use.equivalent_full_cycles, rel=1e-6 if policy else 0.02)
+        cycles = found.headline.use.equivalent_full_cycles
+        assert year.full_cycles == pytest.approx(cycles, rel=1e-6 if policy else 0.02)
         assert (year.health_end_frac, year.solves) == (1, 1)
 
 

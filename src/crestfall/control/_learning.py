@@ -138,9 +138,7 @@ class Needs:
         if not price:
             return self
         column = np.ones((len(self.kwh), 1))
-        return Needs(
-            np.concatenate((self.kwh, most_kwh * column), 1), np.concatenate((self.prices, price * column), 1)
-        )
+        return Needs(np.concatenate((self.kwh, most_kwh * column), 1), np.concatenate((self.prices, price * column), 1))
 
     @classmethod
     def learnt(
