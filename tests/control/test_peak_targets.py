@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from crestfall.control._peak_targets import CLOSE_KW, Means
@@ -37,6 +37,7 @@ def test_textbook_day_has_its_closed_form():
     assert means.least_raise_kw(load, np.zeros(N), 300.0) == pytest.approx(557.5, abs=2 * CLOSE_KW)
 
 
+@settings(max_examples=40)
 @given(load=rows(N, 0, 200), store=stores(), start=st.floats(0, 1))
 def test_least_cap_is_the_optimum_of_a_peak_alone(load, store, start):
     """With free energy the least peak is the least cost; the general formulation knows nothing of the quick way."""

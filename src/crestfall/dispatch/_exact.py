@@ -2,9 +2,9 @@
 
 For given caps on import one pass back and one forward through the steps give the least cost, and its slope in each cap.
 What ties distant steps together, the billed peaks with their ratchets, minimums and levels, is left to the master
-program, which proposes peaks until its bound meets the cost of the best schedule. It is asked at
-its own answer. Blends with the best peaks so far, which keep a coarse master from swinging [1]_, took more rounds here:
-a plane for each few days tells it enough.
+program, which proposes peaks until its bound meets the cost of the best schedule. It is asked at a
+blend of its own answer and a little of the best peaks so far, which keeps it from swinging and from asking the same
+again [1]_; a plane for each few days tells it most of what it needs.
 
 References
 ----------
@@ -40,6 +40,7 @@ from crestfall.dispatch._values import (
 
 logger = logging.getLogger(__name__)
 
+WEIGHT_OF_BEST = 0.1  # in the blend with the master's answer
 MOST_ROUNDS = 200
 STILL = 0.1  # share of what a level may be off at the gap that is asked for
 MOST_BLOCKS = 400
@@ -302,7 +303,8 @@ class ExactSearch:
             if time.monotonic() > self._deadline:
                 status = Status.TIME_LIMIT
                 break
-            level = self._next_levels(level, answer, best)
+            wanted = WEIGHT_OF_BEST * best.peaks + (1 - WEIGHT_OF_BEST) * answer
+            level = self._next_levels(level, wanted, best)
         self._proof = tuple(trials.values())
         return self._schedule(best or found, status), bound
 
