@@ -115,6 +115,17 @@ def test_days_turn_by_mouse_and_keyboard(opened):
     assert read(page)["time"] == "23:00–00:00" != before
 
 
+def test_every_colour_of_the_picture_is_known(opened):
+    """A variable that the page does not define would leave its shapes black."""
+    page, _, _ = opened
+    drawn = page.eval_on_selector_all(
+        "#days-picture svg [style]", "all => all.flatMap(one => one.getAttribute('style').match(/--[a-z-]+/g) || [])"
+    )
+    assert drawn
+    for name in set(drawn):
+        assert page.evaluate(f"getComputedStyle(document.documentElement).getPropertyValue('{name}')"), name
+
+
 @pytest.mark.skipif(not AXE.exists(), reason=f"no {AXE}: `npm install --no-save axe-core` puts it there")
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing_serious(opened, scheme):
