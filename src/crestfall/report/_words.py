@@ -1,0 +1,144 @@
+"""Words, numbers and dates of reports in the reader's language; another language is one more catalogue in words/.
+
+English is what stands in the code; a catalogue (a PO file of GNU gettext) holds what it is in another language.
+"""
+
+import datetime as dt
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from functools import cache
+from gettext import c2py
+from importlib.resources import files
+
+from babel import Locale
+from babel.dates import format_date
+from babel.messages.catalog import Catalog
+from babel.messages.pofile import read_po
+from babel.numbers import format_decimal
+
+from crestfall.errors import InputError
+
+ENGLISH = "en"
+MINUS = "−"
+_language: ContextVar[str] = ContextVar("language", default=ENGLISH)
+
+
+def languages() -> list[str]:
+    """Return the codes of the languages that a report can be written in, sorted."""
+    names = [entry.name for entry in files(__package__).joinpath("words").iterdir()]
+    return sorted([ENGLISH, *(name.removesuffix(".po") for name in names if name.endswith(".po"))])
+
+
+@contextmanager
+def speaking(language: str) -> Iterator[None]:
+    """
+    Let all words, numbers and dates of the block be those of a language.
+
+    Parameters
+    ----------
+    language : str
+        One of `languages`.
+
+    Raises
+    ------
+    InputError
+        If there is no catalogue of that language.
+    """
+    if language not in languages():
+        raise InputError(f"language: {language!r} is not known\n    one of {', '.join(languages())}")
+    token = _language.set(language)
+    try:
+        yield
+    finally:
+        _language.reset(token)
+
+
+def language_now() -> str:
+    """Return the code of the language in force."""
+    return _language.get()
+
+
+def say(text: str, /, **values: object) -> str:
+    """
+    Return a text in the language in force, with values in its places.
+
+    Parameters
+    ----------
+    text : str
+        The English text; places in braces have names, which a translation keeps: ``"saves {saving} a year"``.
+    **values : object
+        What stands in the places, as it shall be read: numbers have been through `number` and the like.
+
+    Returns
+    -------
+    str
+        The text; the English one where the catalogue has none.
+    """
+    found = _translated(text)
+    return found.format(**values) if values else found
+
+
+def say_many(n: int, one: str, many: str, **values: object) -> str:
+    """Return the form of a text that goes with `n` things, which stands in the place ``{n}``."""
+    catalogue = _catalogue(_language.get())
+    message = None if catalogue is None else catalogue.get((one, many))
+    form = one if n == 1 else many
+    if catalogue is not None and message is not None and isinstance(message.string, tuple) and all(message.string):
+        form = message.string[c2py(catalogue.plural_expr)(n)]
+    return form.format(n=number(n), **values)
+
+
+def number(value: float, decimals: int = 0) -> str:
+    """Return a number with thousands apart and a true minus sign.
+
+    >>> number(-1234.56), number(-0.2), number(0.5, 2)
+    ('−1,235', '0', '0.50')
+    """
+    pattern = "#,##0" + ("." + "0" * decimals if decimals else "")
+    rounded = round(value, decimals) + 0.0  # minus zero is zero
+    return format_decimal(rounded, pattern, locale=_language.get()).replace("-", MINUS)
+
+
+def percent(share: float, decimals: int = 1) -> str:
+    """Return a share of one as a percentage.
+
+    >>> percent(0.1234)
+    '12.3 %'
+    """
+    return f"{number(100 * share, decimals)} %"
+
+
+def date(day: dt.date) -> str:
+    """Return a day as it is written out in the language.
+
+    >>> date(dt.date(2031, 7, 5))
+    '5 July 2031'
+    """
+    pattern = "d MMMM y" if _language.get() == ENGLISH else "long"
+    return format_date(day, pattern, locale=_language.get())
+
+
+def months() -> list[str]:
+    """Return the short names of the twelve months."""
+    return [Locale(_language.get()).months["stand-alone"]["abbreviated"][k] for k in range(1, 13)]
+
+
+def weekdays() -> list[str]:
+    """Return the short names of the days of the week, Monday first."""
+    return [Locale(_language.get()).days["stand-alone"]["abbreviated"][k] for k in range(7)]
+
+
+def _translated(text: str) -> str:
+    catalogue = _catalogue(_language.get())
+    message = None if catalogue is None else catalogue.get(text)
+    found = None if message is None or message.fuzzy else message.string
+    return found if isinstance(found, str) and found else text
+
+
+@cache
+def _catalogue(language: str) -> Catalog | None:
+    if language == ENGLISH:
+        return None
+    with files(__package__).joinpath("words", f"{language}.po").open("rb") as file:
+        return read_po(file, locale=language)
