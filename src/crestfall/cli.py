@@ -97,6 +97,16 @@ class Rank(StrEnum):
     PEAK_TARGET = "peak_target"
 
 
+class ReportForm(StrEnum):
+    """Forms of a report."""
+
+    PAGE = "page"
+    WORKBOOK = "workbook"
+    FIGURES = "figures"
+    TABLES = "tables"
+    CSV = "csv"
+
+
 class ValueKind(StrEnum):
     """Kinds of meter data."""
 
@@ -240,6 +250,33 @@ def sweep(
         typer.echo(json.dumps(found.summary(), indent=2, ensure_ascii=False, default=str))
     else:
         typer.echo(f"{sweep_text(found)}\nwrote {out / 'table.parquet'} and {out / 'sweep.html'}")
+
+
+@app.command()
+def report(
+    folder: Annotated[Path, typer.Argument(help="Folder of a finished run, compare or sweep.", metavar="FOLDER")],
+    form: Annotated[
+        list[ReportForm] | None, typer.Option(help="A form to make; may be repeated; left out: those of a run.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Another folder for them; left out: the same.", metavar="FOLDER")
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace an older result in the other folder.")] = False,
+) -> None:
+    """Make page, PDF, workbook, figures or tables of a finished study again; nothing is solved."""
+    from crestfall.report import USUAL_FORMS, rewrite_report
+
+    if force and out is None:
+        raise InputError("--force is for another folder\n    add --out, or leave it out")
+    with _Progress() as progress:
+        try:
+            wanted = [one.value for one in form] if form else USUAL_FORMS
+            page = rewrite_report(folder, forms=wanted, out=out, force=force, on_stage=progress.stage)
+        except KeyboardInterrupt:
+            progress.end("interrupted, nothing was written")
+            sys.exit(INTERRUPTED)
+        progress.end("done")
+    typer.echo(f"wrote {', '.join(wanted)} into {page.parent}")
 
 
 @app.command()

@@ -3,8 +3,8 @@
 Kept are frozen dataclasses, named tuples, enums and validated blocks of this package, and what they hold: arrays and
 frames, dates, tuples, lists and mappings. Nothing else is written, and nothing else is made when it is read: a name in
 an archive can only lead to such a class. What is the same object before is the same object after. A field that does
-not count when two values are compared is no part of them, and comes back as its default. Of a path only the last name
-is kept: where files stood is no part of a study.
+not count when two values are compared is no part of them, and comes back as its default. Paths come back empty: where
+files stood is no part of a study.
 """
 
 import datetime as dt
@@ -96,7 +96,7 @@ def _kept_fields(cls: type) -> list[str]:
         return list(cls.model_fields)
     if issubclass(cls, tuple):
         return list(cls._fields)  # type: ignore[attr-defined]
-    return [one.name for one in fields(cls) if one.compare]
+    return [one.name for one in fields(cls) if one.compare]  # type: ignore[arg-type]
 
 
 def _is_kept(cls: type) -> bool:
@@ -155,7 +155,7 @@ class _Packer:
         if isinstance(value, dt.date | dt.time) and kind in (dt.date, dt.time):
             return {kind.__name__: value.isoformat()}
         if isinstance(value, Path):
-            return {"path": value.name}
+            return {"path": ""}
         if isinstance(value, Enum) and _name_of(kind):
             return {"enum": [_name_of(kind), value.name]}
         return {"ref": self._number(value)}
@@ -263,8 +263,7 @@ def _object(node: Node, objects: list[Any], arrays: list[Array]) -> Any:
         frame = pd.DataFrame(dict(enumerate(columns)), index=range(len(index)))
         return frame.set_axis(_index(node["columns"], objects, arrays), axis=1).set_axis(index, axis=0)
     if "series" in node:
-        series = _column(node["series"], objects, arrays).set_axis(index)
-        return series.rename(_value(node["name"], objects))
+        return _column(node["series"], objects, arrays).set_axis(index).rename(_value(node["name"], objects))
     return index
 
 
@@ -281,18 +280,21 @@ def _instance(node: Node, objects: list[Any]) -> Any:
 def _column(node: Node, objects: list[Any], arrays: list[Array]) -> "pd.Series[Any]":
     if "array" in node:
         return pd.Series(arrays[node["array"]])
-    return pd.Series([_value(one, objects) for one in node["values"]], dtype=node["dtype"])
+    series: pd.Series[Any] = pd.Series([_value(one, objects) for one in node["values"]], dtype=node["dtype"])
+    return series
 
 
 def _index(node: Node, objects: list[Any], arrays: list[Array]) -> "pd.Index[Any]":
     name = _value(node["name"], objects)
     if "range" in node:
-        return pd.RangeIndex(*node["range"], name=name)
+        start, stop, step = node["range"]
+        return pd.RangeIndex(start, stop, step, name=name)
     if "stamps" in node:
-        index = _stamps(arrays[node["stamps"]], node["unit"], node["zone"])
-        index.freq = node["freq"]
-        return index.rename(name)
-    return pd.Index(_column(node["column"], objects, arrays), name=name)
+        stamps = _stamps(arrays[node["stamps"]], node["unit"], node["zone"]).rename(name)
+        stamps.freq = node["freq"]  # type: ignore[misc]
+        return stamps
+    index: pd.Index[Any] = pd.Index(_column(node["column"], objects, arrays), name=name)
+    return index
 
 
 def _stamps(values: Array, unit: str, zone: str | None) -> pd.DatetimeIndex:
