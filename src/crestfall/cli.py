@@ -33,6 +33,7 @@ KNOWS = {
     "hindsight": "knows the whole year: a ceiling",
 }
 
+PDF_HELP, PAPER_HELP = "Write the report as a PDF as well.", "Size of the PDF's pages."
 ScenarioPath = Annotated[Path, typer.Argument(help="Scenario file (YAML).", metavar="SCENARIO")]
 
 
@@ -101,10 +102,18 @@ class ReportForm(StrEnum):
     """Forms of a report."""
 
     PAGE = "page"
+    PDF = "pdf"
     WORKBOOK = "workbook"
     FIGURES = "figures"
     TABLES = "tables"
     CSV = "csv"
+
+
+class Paper(StrEnum):
+    """Sizes of paper."""
+
+    A4 = "a4"
+    LETTER = "letter"
 
 
 class ValueKind(StrEnum):
@@ -138,6 +147,8 @@ def _options(
 def run(
     scenario: ScenarioPath,
     out: Annotated[Path, typer.Option(help="Folder for the results; it must not exist yet.", metavar="FOLDER")],
+    pdf: Annotated[bool, typer.Option("--pdf", help=PDF_HELP)] = False,
+    paper: Annotated[Paper, typer.Option(help=PAPER_HELP)] = Paper.A4,
     as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
     force: Annotated[bool, typer.Option("--force", help="Replace an older result in that folder.")] = False,
 ) -> None:
@@ -151,7 +162,7 @@ def run(
             with result_folder(out, force=force) as folder:
                 result = _interruptible(lambda: run_study(loaded, on_stage=progress.stage))
                 progress.stage("drawing figures and writing the report")
-                fill_folder(result, folder)
+                fill_folder(result, folder, _forms(pdf), paper=paper.value)
         except KeyboardInterrupt:
             progress.end("interrupted, nothing was written")
             os._exit(INTERRUPTED)  # a solver in the second thread would keep the process alive
@@ -177,6 +188,8 @@ def compare(
     ] = 256,
     seed: Annotated[int, typer.Option(help="Start of the random numbers.", min=0)] = 1,
     workers: Annotated[int | None, typer.Option(help="Processes; left out: one for each core.", min=1)] = None,
+    pdf: Annotated[bool, typer.Option("--pdf", help=PDF_HELP)] = False,
+    paper: Annotated[Paper, typer.Option(help=PAPER_HELP)] = Paper.A4,
     as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
     force: Annotated[bool, typer.Option("--force", help="Replace an older result in that folder.")] = False,
 ) -> None:
@@ -202,7 +215,7 @@ def compare(
                     on_stage=progress.stage,
                 )
                 progress.stage("drawing figures and writing the page")
-                fill_comparison(found, folder)
+                fill_comparison(found, folder, _forms(pdf), paper=paper.value)
         except KeyboardInterrupt:
             progress.end("interrupted, nothing was written")
             sys.exit(INTERRUPTED)
@@ -222,6 +235,8 @@ def sweep(
     ] = None,
     limit: Annotated[int, typer.Option(help="Most cases.", min=1)] = 10_000,
     resume: Annotated[bool, typer.Option("--resume", help="Go on with what the folder holds.")] = False,
+    pdf: Annotated[bool, typer.Option("--pdf", help=PDF_HELP)] = False,
+    paper: Annotated[Paper, typer.Option(help=PAPER_HELP)] = Paper.A4,
     as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
 ) -> None:
     """Study many cases of one scenario; results are kept as they come, and --resume goes on after a stop."""
@@ -244,7 +259,7 @@ def sweep(
             progress.end(f"stopped; what is done is in {out}, and the same command with --resume goes on")
             sys.exit(INTERRUPTED)
         progress.stage("drawing figures and writing the page")
-        fill_sweep(found, out)
+        fill_sweep(found, out, _forms(pdf), paper=paper.value)
         progress.end("done")
     if as_json:
         typer.echo(json.dumps(found.summary(), indent=2, ensure_ascii=False, default=str))
@@ -261,6 +276,7 @@ def report(
     out: Annotated[
         Path | None, typer.Option(help="Another folder for them; left out: the same.", metavar="FOLDER")
     ] = None,
+    paper: Annotated[Paper, typer.Option(help=PAPER_HELP)] = Paper.A4,
     force: Annotated[bool, typer.Option("--force", help="Replace an older result in the other folder.")] = False,
 ) -> None:
     """Make page, PDF, workbook, figures or tables of a finished study again; nothing is solved."""
@@ -271,7 +287,9 @@ def report(
     with _Progress() as progress:
         try:
             wanted = [one.value for one in form] if form else USUAL_FORMS
-            page = rewrite_report(folder, forms=wanted, out=out, force=force, on_stage=progress.stage)
+            page = rewrite_report(
+                folder, forms=wanted, paper=paper.value, out=out, force=force, on_stage=progress.stage
+            )
         except KeyboardInterrupt:
             progress.end("interrupted, nothing was written")
             sys.exit(INTERRUPTED)
@@ -594,6 +612,12 @@ def _interruptible(work: Callable[[], T]) -> T:
     if failed:
         raise failed[0]
     return done[0]
+
+
+def _forms(pdf: bool) -> tuple[str, ...]:
+    from crestfall.report import USUAL_FORMS
+
+    return (*USUAL_FORMS, "pdf") if pdf else USUAL_FORMS
 
 
 def _json(facts: object) -> str:

@@ -60,7 +60,7 @@ def folder(swept, tmp_path):
 def test_every_form_made_again_is_the_first_byte_for_byte(page, tmp_path):
     folder = finished(page, tmp_path)
     first = files_in(folder)
-    written = [name for name in first if name.endswith((".html", ".xlsx", ".svg", ".csv"))]
+    written = [name for name in first if name.endswith((".html", ".pdf", ".xlsx", ".svg", ".csv"))]
     assert len(written) > 3
     for name in written:
         (folder / name).unlink()

@@ -21,6 +21,7 @@ from crestfall.report._compare_text import (
     steps_words,
     table_rows,
 )
+from crestfall.report._running import running
 from crestfall.study import Comparison
 
 CAPTIONS = {
@@ -113,6 +114,7 @@ def _content(comparison: Comparison, svgs: dict[str, bytes]) -> dict[str, Any]:
     doubt = comparison.doubt
     return {
         "comparison": comparison,
+        "running": running(inputs.scenario.ask),
         "ask": inputs.scenario.ask,
         "series": inputs.series,
         "currency": inputs.scenario.ask.money.currency,

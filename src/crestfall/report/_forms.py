@@ -14,13 +14,15 @@ from crestfall.report._compare_text import written_table
 from crestfall.report._figures import draw_all
 from crestfall.report._files import figure_bytes, life_tables
 from crestfall.report._page import report_html
+from crestfall.report._pdf import pdf_bytes
+from crestfall.report._running import mark, running_of
 from crestfall.report._sweep import draw_sweep, sweep_html
 from crestfall.report._workbook import workbook_bytes
 from crestfall.study import Comparison, Result, Study, SweepResult
 
-FORMS: tuple[str, ...] = ("page", "workbook", "figures", "tables", "csv")
+FORMS: tuple[str, ...] = ("page", "pdf", "workbook", "figures", "tables", "csv")
 # What every study leaves. A year of quarter hours takes some megabytes as CSV: it is made where it is asked for.
-USUAL_FORMS: tuple[str, ...] = ("page", "workbook", "figures", "tables")
+USUAL_FORMS: tuple[str, ...] = ("page", "pdf", "workbook", "figures", "tables")
 LONG_TABLES = ("schedule",)
 
 
@@ -35,7 +37,7 @@ class _Kind:
     workbook: Callable[[Any], bytes] | None = None
 
 
-def write_forms(study: Study, folder: Path, forms: Iterable[str] = USUAL_FORMS) -> None:
+def write_forms(study: Study, folder: Path, forms: Iterable[str] = USUAL_FORMS, *, paper: str = "a4") -> None:
     """
     Write a study's report in some forms; equal studies give equal bytes.
 
@@ -47,14 +49,22 @@ def write_forms(study: Study, folder: Path, forms: Iterable[str] = USUAL_FORMS) 
         Where the files are written; files of the same names are replaced.
     forms : iterable of str, optional
         Of `FORMS`; left out: `USUAL_FORMS`.
+    paper : {"a4", "letter"}, default="a4"
+        Size of the PDF's pages.
     """
     kind, wanted = _kind_of(study), set(forms)
-    figures = kind.draw(study) if wanted & {"page", "figures"} else {}
+    figures = kind.draw(study) if wanted & {"page", "pdf", "figures"} else {}
+    for figure in figures.values():
+        mark(figure, running_of(study).notice)
     svgs = {name: figure_bytes(figure, "svg") for name, figure in figures.items()}
     if "figures" in wanted:
         _write_figures(study, figures, svgs, folder / "figures")
-    if "page" in wanted:
-        (folder / f"{kind.name}.html").write_text(kind.html(study, svgs), encoding="utf-8")
+    if wanted & {"page", "pdf"}:
+        page = kind.html(study, svgs)
+        if "page" in wanted:
+            (folder / f"{kind.name}.html").write_text(page, encoding="utf-8")
+        if "pdf" in wanted:
+            (folder / f"{kind.name}.pdf").write_bytes(pdf_bytes(page, paper))
     if "workbook" in wanted and kind.workbook is not None:
         (folder / "study.xlsx").write_bytes(kind.workbook(study))
     if wanted & {"tables", "csv"}:

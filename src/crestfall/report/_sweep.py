@@ -11,6 +11,7 @@ import crestfall
 from crestfall.report import _style as style
 from crestfall.report._compare import house_environment
 from crestfall.report._compare_text import whole
+from crestfall.report._running import running
 from crestfall.report._sweep_figures import (
     METRIC_WORDS,
     draw_choices,
@@ -136,6 +137,7 @@ def _content(result: SweepResult, svgs: dict[str, bytes]) -> dict[str, Any]:
     choices = result.choices
     return {
         "plan": plan,
+        "running": running(plan.base.ask),
         "title": plan.sweep.question or f"{plan.base.ask.site.name}: a sweep",
         "ask": plan.base.ask,
         "n_cases": len(result.table),

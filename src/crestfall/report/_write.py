@@ -68,7 +68,7 @@ def write_comparison(comparison: Comparison, target: str | Path, *, force: bool 
     return Path(target) / "compare.html"
 
 
-def fill_folder(result: Result, folder: Path, forms: Iterable[str] = USUAL_FORMS) -> None:
+def fill_folder(result: Result, folder: Path, forms: Iterable[str] = USUAL_FORMS, *, paper: str = "a4") -> None:
     """
     Write all files of a study into an empty folder; equal studies give equal bytes but for ``timings.json``.
 
@@ -80,16 +80,20 @@ def fill_folder(result: Result, folder: Path, forms: Iterable[str] = USUAL_FORMS
         An empty folder.
     forms : iterable of str, optional
         Forms of its report.
+    paper : {"a4", "letter"}, default="a4"
+        Size of a PDF's pages.
     """
     began = time.perf_counter()
-    _fill(result, folder, forms)
+    _fill(result, folder, forms, paper)
     with (folder / "inputs.yaml").open("w", encoding="utf-8") as file:
         YAML().dump(result.inputs.scenario.resolved(), file)
     seconds = result.timings_s | {"drawing and writing": time.perf_counter() - began}
     write_json(folder / "timings.json", {"seconds": seconds})
 
 
-def fill_comparison(comparison: Comparison, folder: Path, forms: Iterable[str] = USUAL_FORMS) -> None:
+def fill_comparison(
+    comparison: Comparison, folder: Path, forms: Iterable[str] = USUAL_FORMS, *, paper: str = "a4"
+) -> None:
     """
     Write all files of a comparison into an empty folder; equal comparisons give equal bytes.
 
@@ -101,11 +105,13 @@ def fill_comparison(comparison: Comparison, folder: Path, forms: Iterable[str] =
         An empty folder.
     forms : iterable of str, optional
         Forms of its report.
+    paper : {"a4", "letter"}, default="a4"
+        Size of a PDF's pages.
     """
-    _fill(comparison, folder, forms)
+    _fill(comparison, folder, forms, paper)
 
 
-def fill_sweep(result: SweepResult, folder: Path, forms: Iterable[str] = USUAL_FORMS) -> None:
+def fill_sweep(result: SweepResult, folder: Path, forms: Iterable[str] = USUAL_FORMS, *, paper: str = "a4") -> None:
     """
     Write page, figures and summary of a sweep beside its table.
 
@@ -117,6 +123,8 @@ def fill_sweep(result: SweepResult, folder: Path, forms: Iterable[str] = USUAL_F
         The folder of the sweep.
     forms : iterable of str, optional
         Forms of its report.
+    paper : {"a4", "letter"}, default="a4"
+        Size of a PDF's pages.
 
     Raises
     ------
@@ -124,7 +132,7 @@ def fill_sweep(result: SweepResult, folder: Path, forms: Iterable[str] = USUAL_F
         If it cannot be written.
     """
     try:
-        _fill(result, folder, forms)
+        _fill(result, folder, forms, paper)
     except OSError as error:
         raise OutputError(
             f"--out {folder}: figures cannot be written: {error.strerror}\n"
@@ -136,6 +144,7 @@ def rewrite_report(
     folder: str | Path,
     *,
     forms: Iterable[str] = USUAL_FORMS,
+    paper: str = "a4",
     out: str | Path | None = None,
     force: bool = False,
     on_stage: Callable[[str], None] | None = None,
@@ -149,6 +158,8 @@ def rewrite_report(
         The folder of a finished run, comparison or sweep.
     forms : iterable of str, optional
         Forms to make; other files stay as they are.
+    paper : {"a4", "letter"}, default="a4"
+        Size of a PDF's pages.
     out : str or Path, optional
         Another folder for them; left out: that of the study, which is changed as a whole or not at all.
     force : bool, default=False
@@ -174,10 +185,10 @@ def rewrite_report(
     place = changed_folder(Path(folder)) if out is None else result_folder(Path(out), force=force)
     with place as draft:
         tell("drawing figures and writing the report")
-        write_forms(study, draft, forms)
+        write_forms(study, draft, forms, paper=paper)
     return Path(folder if out is None else out) / page_name(study)
 
 
-def _fill(study: Study, folder: Path, forms: Iterable[str]) -> None:
-    write_forms(study, folder, forms)
+def _fill(study: Study, folder: Path, forms: Iterable[str], paper: str) -> None:
+    write_forms(study, folder, forms, paper=paper)
     (folder / ARCHIVE).write_bytes(archive_bytes(study))
