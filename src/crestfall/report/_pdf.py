@@ -21,7 +21,7 @@ CELL_PT = 8.0  # what a cell has of its own to both sides
 SIZES_PT = (9.0, 5.6)  # of tables: the usual one, and the least that can be read
 PICTURE_PT = 312.0  # height of a picture; a higher one becomes narrower, but keeps this share of the width
 LEAST_WIDTH_FRAC = 0.8
-KEPT_ROWS = 14  # a table with no more stays on one page
+KEPT_ROWS = 18  # a table with no more stays on one page
 LONGEST_EM = 40  # a column of words is not wished wider
 ROOMY_FRAC = 0.6  # of what words wish, and figures beside them have their heads in one line
 
