@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Self, TypeVar
+from typing import TYPE_CHECKING, Annotated, Self, TypeVar, cast
 
 import typer
 from rich.console import Console
@@ -20,7 +20,8 @@ import crestfall
 from crestfall.errors import CrestfallError, InputError
 
 if TYPE_CHECKING:
-    from crestfall.study import Case, Inputs, Result
+    from crestfall.errors import DocumentKind
+    from crestfall.study import Case, Inputs, Result, SummaryKind
 
 logger = logging.getLogger(__name__)
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None)
@@ -45,12 +46,15 @@ class Unit(StrEnum):
 
 
 class Kind(StrEnum):
-    """Kinds of YAML files."""
+    """Kinds of YAML files, and of the summaries that studies leave."""
 
     SCENARIO = "scenario"
     TARIFF = "tariff"
     CATALOGUE = "catalogue"
     SWEEP = "sweep"
+    RUN_SUMMARY = "run-summary"
+    COMPARE_SUMMARY = "compare-summary"
+    SWEEP_SUMMARY = "sweep-summary"
 
 
 class StampEnd(StrEnum):
@@ -528,10 +532,16 @@ def connection(
 
 @app.command()
 def schema(kind: Annotated[Kind, typer.Argument(help="Kind of file.")] = Kind.SCENARIO) -> None:
-    """Print the JSON Schema of a kind of YAML file, for editors that complete and check."""
-    from crestfall.scenario import json_schema
+    """Print the JSON Schema of a kind of YAML file, for editors that complete and check, or of a summary.json."""
+    if kind.value.endswith("-summary"):
+        from crestfall.study import summary_schema
 
-    typer.echo(json.dumps(json_schema(kind.value), indent=2))
+        found = summary_schema(cast("SummaryKind", kind.value))
+    else:
+        from crestfall.scenario import json_schema
+
+        found = json_schema(cast("DocumentKind", kind.value))
+    typer.echo(json.dumps(found, indent=2))
 
 
 class _Progress:

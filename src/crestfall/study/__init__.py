@@ -13,6 +13,7 @@ from crestfall.study._result import SCHEDULE_COLUMNS, SUMMARY_SCHEMA, Before, Ca
 from crestfall.study._spread import SPREAD_COLUMNS, spread, variants
 from crestfall.study._steps import MARGINAL_COLUMNS, Step
 from crestfall.study._study import run
+from crestfall.study._summary_schema import SummaryKind, summary_schema
 from crestfall.study._sweep import sweep
 from crestfall.study._sweep_case import RESULT_COLUMNS
 from crestfall.study._sweep_plan import DEFAULT_LIMIT, SweepPlan, load_plan
@@ -50,6 +51,7 @@ __all__ = [
     "Result",
     "Step",
     "Study",
+    "SummaryKind",
     "SweepFolder",
     "SweepPlan",
     "SweepResult",
@@ -66,6 +68,7 @@ __all__ = [
     "read_archive",
     "run",
     "spread",
+    "summary_schema",
     "sweep",
     "variants",
 ]
