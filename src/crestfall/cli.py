@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Self, TypeVar
+from typing import TYPE_CHECKING, Annotated, Self, TypeVar, cast
 
 import typer
 from rich.console import Console
@@ -20,7 +20,8 @@ import crestfall
 from crestfall.errors import CrestfallError, InputError
 
 if TYPE_CHECKING:
-    from crestfall.study import Case, Inputs, Result
+    from crestfall.errors import DocumentKind
+    from crestfall.study import Case, Inputs, Result, SummaryKind
 
 logger = logging.getLogger(__name__)
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None)
@@ -33,6 +34,7 @@ KNOWS = {
     "hindsight": "knows the whole year: a ceiling",
 }
 
+PDF_HELP, PAPER_HELP = "Write the report as a PDF as well.", "Size of the PDF's pages."
 ScenarioPath = Annotated[Path, typer.Argument(help="Scenario file (YAML).", metavar="SCENARIO")]
 
 
@@ -44,12 +46,15 @@ class Unit(StrEnum):
 
 
 class Kind(StrEnum):
-    """Kinds of YAML files."""
+    """Kinds of YAML files, and of the summaries that studies leave."""
 
     SCENARIO = "scenario"
     TARIFF = "tariff"
     CATALOGUE = "catalogue"
     SWEEP = "sweep"
+    RUN_SUMMARY = "run-summary"
+    COMPARE_SUMMARY = "compare-summary"
+    SWEEP_SUMMARY = "sweep-summary"
 
 
 class StampEnd(StrEnum):
@@ -97,6 +102,24 @@ class Rank(StrEnum):
     PEAK_TARGET = "peak_target"
 
 
+class ReportForm(StrEnum):
+    """Forms of a report."""
+
+    PAGE = "page"
+    PDF = "pdf"
+    WORKBOOK = "workbook"
+    FIGURES = "figures"
+    TABLES = "tables"
+    CSV = "csv"
+
+
+class Paper(StrEnum):
+    """Sizes of paper."""
+
+    A4 = "a4"
+    LETTER = "letter"
+
+
 class ValueKind(StrEnum):
     """Kinds of meter data."""
 
@@ -128,6 +151,8 @@ def _options(
 def run(
     scenario: ScenarioPath,
     out: Annotated[Path, typer.Option(help="Folder for the results; it must not exist yet.", metavar="FOLDER")],
+    pdf: Annotated[bool, typer.Option("--pdf", help=PDF_HELP)] = False,
+    paper: Annotated[Paper, typer.Option(help=PAPER_HELP)] = Paper.A4,
     as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
     force: Annotated[bool, typer.Option("--force", help="Replace an older result in that folder.")] = False,
 ) -> None:
@@ -141,7 +166,7 @@ def run(
             with result_folder(out, force=force) as folder:
                 result = _interruptible(lambda: run_study(loaded, on_stage=progress.stage))
                 progress.stage("drawing figures and writing the report")
-                fill_folder(result, folder)
+                fill_folder(result, folder, _forms(pdf), paper=paper.value)
         except KeyboardInterrupt:
             progress.end("interrupted, nothing was written")
             os._exit(INTERRUPTED)  # a solver in the second thread would keep the process alive
@@ -167,6 +192,8 @@ def compare(
     ] = 256,
     seed: Annotated[int, typer.Option(help="Start of the random numbers.", min=0)] = 1,
     workers: Annotated[int | None, typer.Option(help="Processes; left out: one for each core.", min=1)] = None,
+    pdf: Annotated[bool, typer.Option("--pdf", help=PDF_HELP)] = False,
+    paper: Annotated[Paper, typer.Option(help=PAPER_HELP)] = Paper.A4,
     as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
     force: Annotated[bool, typer.Option("--force", help="Replace an older result in that folder.")] = False,
 ) -> None:
@@ -192,7 +219,7 @@ def compare(
                     on_stage=progress.stage,
                 )
                 progress.stage("drawing figures and writing the page")
-                fill_comparison(found, folder)
+                fill_comparison(found, folder, _forms(pdf), paper=paper.value)
         except KeyboardInterrupt:
             progress.end("interrupted, nothing was written")
             sys.exit(INTERRUPTED)
@@ -212,6 +239,8 @@ def sweep(
     ] = None,
     limit: Annotated[int, typer.Option(help="Most cases.", min=1)] = 10_000,
     resume: Annotated[bool, typer.Option("--resume", help="Go on with what the folder holds.")] = False,
+    pdf: Annotated[bool, typer.Option("--pdf", help=PDF_HELP)] = False,
+    paper: Annotated[Paper, typer.Option(help=PAPER_HELP)] = Paper.A4,
     as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
 ) -> None:
     """Study many cases of one scenario; results are kept as they come, and --resume goes on after a stop."""
@@ -234,12 +263,42 @@ def sweep(
             progress.end(f"stopped; what is done is in {out}, and the same command with --resume goes on")
             sys.exit(INTERRUPTED)
         progress.stage("drawing figures and writing the page")
-        fill_sweep(found, out)
+        fill_sweep(found, out, _forms(pdf), paper=paper.value)
         progress.end("done")
     if as_json:
         typer.echo(json.dumps(found.summary(), indent=2, ensure_ascii=False, default=str))
     else:
         typer.echo(f"{sweep_text(found)}\nwrote {out / 'table.parquet'} and {out / 'sweep.html'}")
+
+
+@app.command()
+def report(
+    folder: Annotated[Path, typer.Argument(help="Folder of a finished run, compare or sweep.", metavar="FOLDER")],
+    form: Annotated[
+        list[ReportForm] | None, typer.Option(help="A form to make; may be repeated; left out: those of a run.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Another folder for them; left out: the same.", metavar="FOLDER")
+    ] = None,
+    paper: Annotated[Paper, typer.Option(help=PAPER_HELP)] = Paper.A4,
+    force: Annotated[bool, typer.Option("--force", help="Replace an older result in the other folder.")] = False,
+) -> None:
+    """Make page, PDF, workbook, figures or tables of a finished study again; nothing is solved."""
+    from crestfall.report import USUAL_FORMS, rewrite_report
+
+    if force and out is None:
+        raise InputError("--force is for another folder\n    add --out, or leave it out")
+    with _Progress() as progress:
+        try:
+            wanted = [one.value for one in form] if form else USUAL_FORMS
+            page = rewrite_report(
+                folder, forms=wanted, paper=paper.value, out=out, force=force, on_stage=progress.stage
+            )
+        except KeyboardInterrupt:
+            progress.end("interrupted, nothing was written")
+            sys.exit(INTERRUPTED)
+        progress.end("done")
+    typer.echo(f"wrote {', '.join(wanted)} into {page.parent}")
 
 
 @app.command()
@@ -473,10 +532,16 @@ def connection(
 
 @app.command()
 def schema(kind: Annotated[Kind, typer.Argument(help="Kind of file.")] = Kind.SCENARIO) -> None:
-    """Print the JSON Schema of a kind of YAML file, for editors that complete and check."""
-    from crestfall.scenario import json_schema
+    """Print the JSON Schema of a kind of YAML file, for editors that complete and check, or of a summary.json."""
+    if kind.value.endswith("-summary"):
+        from crestfall.study import summary_schema
 
-    typer.echo(json.dumps(json_schema(kind.value), indent=2))
+        found = summary_schema(cast("SummaryKind", kind.value))
+    else:
+        from crestfall.scenario import json_schema
+
+        found = json_schema(cast("DocumentKind", kind.value))
+    typer.echo(json.dumps(found, indent=2))
 
 
 class _Progress:
@@ -557,6 +622,12 @@ def _interruptible(work: Callable[[], T]) -> T:
     if failed:
         raise failed[0]
     return done[0]
+
+
+def _forms(pdf: bool) -> tuple[str, ...]:
+    from crestfall.report import USUAL_FORMS
+
+    return (*USUAL_FORMS, "pdf") if pdf else USUAL_FORMS
 
 
 def _json(facts: object) -> str:

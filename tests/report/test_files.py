@@ -14,7 +14,9 @@ from hourly_site import HOSTILE_NAME, NO_BATTERY, SVG_AND_PNG, shared_study, stu
 
 FIGURES = ("cells", "connection", "cycle-depths", "duration-curve", "monthly-bill", "store-by-hour", "week")
 FILES = {
+    "archive.npz",
     "bill.csv",
+    "bill.parquet",
     "inputs.yaml",
     "report.html",
     "schedule.parquet",

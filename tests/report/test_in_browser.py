@@ -1,18 +1,24 @@
 """The report in a real browser; left out where none is installed."""
 
+import io
+import math
+import re
 import shutil
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from pypdf import PdfReader
 
 from crestfall.report import write_result
+from crestfall.report._elements import parsed
 from hourly_site import HOSTILE_NAME, SVG_AND_PNG, shared_study
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 AXE = Path(__file__).parents[2] / "node_modules" / "axe-core" / "axe.min.js"
 BROWSER = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+HOSTILE_SITE = "<script>alert(1)</script>"
 pytestmark = pytest.mark.skipif(BROWSER is None, reason="no browser (chromium) is installed")
 
 
@@ -135,3 +141,63 @@ def test_axe_finds_nothing_serious(opened, scheme):
     found = page.evaluate("axe.run().then(found => found.violations)")
     serious = [one for one in found if one["impact"] in ("serious", "critical")]
     assert not serious, [(one["id"], one["nodes"][0]["html"]) for one in serious]
+
+
+# --- print ------------------------------------------------------------------------------------------------------------
+
+SIDES_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
+MARGINS_MM = (32.0, 38.0)  # of @page in house.css, both sides together
+PX_PER_MM = 96 / 25.4
+
+
+@pytest.fixture(scope="module", params=SIDES_MM)
+def printed(request, browser, folder):
+    """The page in print on one size of paper, its sides between the margins [px], and the printed pages."""
+    sides = [(side - margin) * PX_PER_MM for side, margin in zip(SIDES_MM[request.param], MARGINS_MM, strict=True)]
+    context = browser.new_context(
+        viewport={"width": int(sides[0]), "height": 800}, offline=True, color_scheme="dark", locale="en-GB"
+    )
+    page = context.new_page()
+    page.goto((folder / "report.html").as_uri())
+    texts = [one.extract_text() for one in PdfReader(io.BytesIO(page.pdf(format=request.param))).pages]
+    page.emulate_media(media="print")
+    yield page, sides, texts
+    context.close()
+
+
+def test_print_takes_the_pages_expected_each_with_name_and_number(printed):
+    """As many as the length of what is printed, and what is left free where a picture or table goes over."""
+    page, (_, height), texts = printed
+    least = math.ceil(page.evaluate("document.body.getBoundingClientRect().height") / height)
+    assert least > 4
+    assert least <= len(texts) <= 1.5 * least
+    for number, text in enumerate(texts, start=1):
+        assert HOSTILE_SITE in text
+        assert f"{number} / {len(texts)}" in text
+
+
+def test_print_cuts_no_figure(printed, folder):
+    page, (width, height), texts = printed
+    boxes = page.eval_on_selector_all("figure", "all => all.map(one => one.getBoundingClientRect().toJSON())")
+    assert len(boxes) > 5
+    assert max(box["height"] for box in boxes) < height
+    assert max(box["right"] for box in boxes) <= width
+    squeezed = [re.sub(r"\s+", "", text) for text in texts]
+    for figure in parsed((folder / "report.html").read_text(encoding="utf-8")).all("figure"):
+        parts = [re.sub(r"\s+", "", one.text) for one in figure.elements if one.text]
+        assert any(all(part in text for part in parts) for text in squeezed), parts
+
+
+def test_print_fits_the_width_shows_the_inputs_and_leaves_the_day_picker_out(printed):
+    page, (width, _), texts = printed
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    text = "".join(texts)
+    assert "installation_cost: 1500" in text
+    assert "On a screen, the page shows any single day of the year" in text
+    assert "most valuable day" not in text
+
+
+def test_print_is_dark_on_white_whatever_the_screen(printed):
+    page, _, _ = printed
+    style = page.evaluate("(({color, backgroundColor}) => [color, backgroundColor])(getComputedStyle(document.body))")
+    assert style == ["rgb(32, 48, 60)", "rgb(255, 255, 255)"]

@@ -1,6 +1,6 @@
 """What a solver returns, and the check that it can be done."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
@@ -69,7 +69,7 @@ class Schedule:
     repaired_steps: int = 0
     note: str = ""
     stored_per_kwh: FloatArray | None = None
-    proof: tuple[Any, ...] = ()
+    proof: tuple[Any, ...] = field(default=(), repr=False, compare=False)
 
     @property
     def stored_before_kwh(self) -> FloatArray:

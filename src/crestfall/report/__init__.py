@@ -1,7 +1,7 @@
 """Figures, tables and the report of a finished study; one tariff in words, as a picture and as the bill of a load."""
 
 from crestfall.report._cell_figures import draw_cells
-from crestfall.report._compare import draw_comparison, fill_comparison, write_comparison
+from crestfall.report._compare import draw_comparison
 from crestfall.report._compare_figures import draw_doubt, draw_frontier, draw_maps
 from crestfall.report._compare_pair import draw_pair_bills, draw_pair_week, draw_pair_years
 from crestfall.report._compare_text import compare_text
@@ -24,6 +24,7 @@ from crestfall.report._figures import (
 )
 from crestfall.report._files import checked_picture_kind
 from crestfall.report._folder import result_folder
+from crestfall.report._forms import FORMS, USUAL_FORMS
 from crestfall.report._life import life_text
 from crestfall.report._life_figures import draw_cash, draw_health, draw_warranty, draw_yearly_savings
 from crestfall.report._load_bill import LoadBill, bill_load, bill_text, lay_year, write_bill
@@ -41,15 +42,24 @@ from crestfall.report._meter import (
 from crestfall.report._meter_facts import meter_facts, open_facts, spread_facts
 from crestfall.report._one_line import draw_connection
 from crestfall.report._savings import bill_by_line, savings_text
-from crestfall.report._sweep import draw_sweep, fill_sweep, sweep_text
+from crestfall.report._sweep import draw_sweep, sweep_text
 from crestfall.report._sweep_figures import draw_choices, draw_lines, draw_map, draw_spread, draw_swings
 from crestfall.report._tariff_calendar import draw_tariff, measured_steps, write_tariff_picture
 from crestfall.report._tariff_words import tariff_words
 from crestfall.report._unforeseen import draw_costliest_days, unforeseen_text
 from crestfall.report._week import most_telling_week
-from crestfall.report._write import fill_folder, write_result
+from crestfall.report._write import (
+    fill_comparison,
+    fill_folder,
+    fill_sweep,
+    rewrite_report,
+    write_comparison,
+    write_result,
+)
 
 __all__ = [
+    "FORMS",
+    "USUAL_FORMS",
     "LoadBill",
     "bill_by_line",
     "bill_load",
@@ -103,6 +113,7 @@ __all__ = [
     "refused_text",
     "repairs_from",
     "result_folder",
+    "rewrite_report",
     "savings_text",
     "sheet_of",
     "spread_facts",

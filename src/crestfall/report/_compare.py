@@ -2,8 +2,6 @@
 
 import base64
 import io
-import json
-from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -22,10 +20,8 @@ from crestfall.report._compare_text import (
     refused_words,
     steps_words,
     table_rows,
-    written_table,
 )
-from crestfall.report._files import figure_bytes
-from crestfall.report._folder import result_folder
+from crestfall.report._running import running
 from crestfall.study import Comparison
 
 CAPTIONS = {
@@ -45,66 +41,6 @@ CAPTIONS = {
     "pair-bills": ("Their bills", "Each billing period without a battery and with either option."),
     "pair-years": ("Their years", "Cash and state of health of both."),
 }
-
-
-def write_comparison(comparison: Comparison, target: str | Path, *, force: bool = False) -> Path:
-    """
-    Write a comparison into a folder of its own.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        The comparison.
-    target : str or Path
-        The folder; it appears whole or not at all.
-    force : bool, default=False
-        Whether an older result may be replaced.
-
-    Returns
-    -------
-    Path
-        The page, ``compare.html``.
-
-    Raises
-    ------
-    OutputError
-        If the folder exists and may not be replaced, or cannot be written.
-    """
-    with result_folder(Path(target), force=force) as folder:
-        fill_comparison(comparison, folder)
-    return Path(target) / "compare.html"
-
-
-def fill_comparison(comparison: Comparison, folder: Path) -> None:
-    """
-    Write all files of a comparison into an empty folder; equal comparisons give equal bytes.
-
-    Parameters
-    ----------
-    comparison : Comparison
-        The comparison.
-    folder : Path
-        An empty folder.
-    """
-    figures = draw_comparison(comparison)
-    svgs = {name: figure_bytes(figure, "svg") for name, figure in figures.items()}
-    (folder / "figures").mkdir()
-    for name, figure in figures.items():
-        for kind in comparison.inputs.scenario.ask.output.figure_formats:
-            content = svgs[name] if kind == "svg" else figure_bytes(figure, kind)
-            (folder / "figures" / f"{name}.{kind}").write_bytes(content)
-    tables = {"options": comparison.table, "steps": comparison.marginals, "refused": comparison.refused_frame()}
-    if comparison.doubt is not None:
-        tables["doubt"] = comparison.doubt
-    for name, table in tables.items():
-        (folder / f"{name}.csv").write_text(written_table(table), encoding="utf-8")
-    comparison.table.to_parquet(folder / "options.parquet")
-    years = comparison.years_frame()
-    if not years.empty:
-        years.to_parquet(folder / "years.parquet")
-    (folder / "compare.html").write_text(compare_html(comparison, svgs), encoding="utf-8")
-    summary = json.dumps(comparison.summary(), indent=2, ensure_ascii=False, allow_nan=False)
-    (folder / "summary.json").write_text(summary + "\n", encoding="utf-8")
 
 
 def draw_comparison(comparison: Comparison) -> dict[str, Figure]:
@@ -178,6 +114,7 @@ def _content(comparison: Comparison, svgs: dict[str, bytes]) -> dict[str, Any]:
     doubt = comparison.doubt
     return {
         "comparison": comparison,
+        "running": running(inputs.scenario.ask),
         "ask": inputs.scenario.ask,
         "series": inputs.series,
         "currency": inputs.scenario.ask.money.currency,

@@ -255,6 +255,7 @@ def written_table(table: pd.DataFrame) -> str:
     Returns
     -------
     str
-        The text, the same for the same table.
+        The text, the same for the same table; with its index if that has a name.
     """
-    return str(table.to_csv(float_format="%.6f", lineterminator="\n"))
+    has_index = table.index.name is not None
+    return str(table.to_csv(index=has_index, float_format="%.6f", lineterminator="\n"))

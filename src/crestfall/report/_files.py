@@ -3,6 +3,7 @@
 import io
 from pathlib import Path
 
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
@@ -71,25 +72,26 @@ def write_picture(ax: Axes, path: Path) -> None:
     write_asked(path, figure_bytes(figure, kind), asked_by="--picture")
 
 
-def write_tables(life: Life, folder: Path) -> None:
+def life_tables(life: Life) -> dict[str, pd.DataFrame]:
     """
-    Write the years of life, their cash, offers and the margins of the warranties, in the currency of the scenario.
+    Return the years of life, their cash, offers and the margins of the warranties, in the currency of the scenario.
 
     Parameters
     ----------
     life : Life
         The years.
-    folder : Path
-        Where ``years.csv``, ``cashflow.csv`` and, with other offers or a warranty, ``offers.csv`` and ``warranty.csv``
-        are written.
+
+    Returns
+    -------
+    dict of str to DataFrame
+        ``years``, ``cashflow`` and, with other offers or a warranty, ``offers`` and ``warranty``.
     """
     tables = {"years": life.years_frame(), "cashflow": life.appraisal.frame}
     if len(life.offers) > 1 or life.offers[0].seller_cash is not None:
         tables["offers"] = life.offers_frame()
     if life.warranties:
-        tables["warranty"] = life.warranty_frame().set_index(["joined_year", "racks"])
-    for name, table in tables.items():
-        table.to_csv(folder / f"{name}.csv", float_format="%.6f", lineterminator="\n")
+        tables["warranty"] = life.warranty_frame()
+    return tables
 
 
 def write_asked(path: Path, content: bytes, *, asked_by: str) -> None:

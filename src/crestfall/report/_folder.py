@@ -8,11 +8,11 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
 from crestfall.errors import OutputError
-from crestfall.study import COMPARE_SCHEMA, SUMMARY_SCHEMA
+from crestfall.study import COMPARE_SCHEMA, SUMMARY_SCHEMA, SweepFolder
 
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2  # linux/fs.h
@@ -44,6 +44,39 @@ def result_folder(target: Path, *, force: bool = False) -> Iterator[Path]:
         If the target exists and may not be replaced, or nothing can be written there.
     """
     _check_target(target, force=force)
+    with _swapped_in(target) as draft:
+        yield draft
+
+
+@contextmanager
+def changed_folder(target: Path) -> Iterator[Path]:
+    """
+    Give a copy of a finished folder to change, and put it in the folder's place when the block ends well.
+
+    Parameters
+    ----------
+    target : Path
+        The folder of a run, a comparison or a sweep.
+
+    Yields
+    ------
+    Path
+        The copy; it is removed if the block raises.
+
+    Raises
+    ------
+    OutputError
+        If nothing can be written there, or a sweep is being written.
+    """
+    folder = SweepFolder(target)
+    with folder.locked() if folder.exists else nullcontext(), _swapped_in(target) as draft:
+        shutil.copytree(target, draft, dirs_exist_ok=True)
+        yield draft
+
+
+@contextmanager
+def _swapped_in(target: Path) -> Iterator[Path]:
+    """Give an empty folder beside the target, and put it in its place."""
     try:
         place = target.resolve()  # behind a link to a folder, that folder is what is replaced
         place.parent.mkdir(parents=True, exist_ok=True)

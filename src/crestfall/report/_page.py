@@ -24,6 +24,7 @@ from crestfall.report._life import (
     worth_rows,
     years_rows,
 )
+from crestfall.report._running import running
 from crestfall.report._savings import bill_by_line
 from crestfall.report._unforeseen import COSTLY_HEAD, ERRORS_HEAD, costly_rows, error_rows, share_words, trial_rows
 from crestfall.study import Case, Inputs, Life, Result, Unforeseen
@@ -147,6 +148,7 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
     life_pictures = [pictures.pop(name) for name in LIFE_PICTURES if name in pictures]
     return {
         "result": result,
+        "running": running(inputs.scenario.ask),
         "ask": inputs.scenario.ask,
         "plant": inputs.plant,
         "series": inputs.series,

@@ -1,20 +1,17 @@
 """A sweep in words, and its figures and page beside the table."""
 
 import base64
-import json
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 import crestfall
-from crestfall.errors import OutputError
 from crestfall.report import _style as style
 from crestfall.report._compare import house_environment
 from crestfall.report._compare_text import whole
-from crestfall.report._files import figure_bytes
+from crestfall.report._running import running
 from crestfall.report._sweep_figures import (
     METRIC_WORDS,
     draw_choices,
@@ -83,37 +80,6 @@ def sweep_text(result: SweepResult) -> str:
     return "\n".join(lines)
 
 
-def fill_sweep(result: SweepResult, folder: Path) -> None:
-    """
-    Write figures, page and summary of a sweep beside its table.
-
-    Parameters
-    ----------
-    result : SweepResult
-        The sweep.
-    folder : Path
-        The folder of the sweep.
-
-    Raises
-    ------
-    OutputError
-        If it cannot be written.
-    """
-    svgs = {name: figure_bytes(figure, "svg") for name, figure in draw_sweep(result).items()}
-    summary = json.dumps(result.summary(), indent=2, ensure_ascii=False, allow_nan=False, default=str)
-    try:
-        (folder / "figures").mkdir(exist_ok=True)
-        for name, content in svgs.items():
-            (folder / "figures" / f"{name}.svg").write_bytes(content)
-        (folder / "sweep.html").write_text(sweep_html(result, svgs), encoding="utf-8")
-        (folder / "summary.json").write_text(summary + "\n", encoding="utf-8")
-    except OSError as error:
-        raise OutputError(
-            f"--out {folder}: figures cannot be written: {error.strerror}\n"
-            "    the table is there; --resume draws them again"
-        ) from None
-
-
 def draw_sweep(result: SweepResult) -> dict[str, Figure]:
     """
     Return every figure that a sweep has data for, by file name without ending.
@@ -171,6 +137,7 @@ def _content(result: SweepResult, svgs: dict[str, bytes]) -> dict[str, Any]:
     choices = result.choices
     return {
         "plan": plan,
+        "running": running(plan.base.ask),
         "title": plan.sweep.question or f"{plan.base.ask.site.name}: a sweep",
         "ask": plan.base.ask,
         "n_cases": len(result.table),

@@ -1,17 +1,15 @@
-"""Write a finished study into a folder."""
+"""Write a finished study into a folder, and its report again from what it left there."""
 
-import json
 import time
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from ruamel.yaml import YAML
 
-from crestfall.report._figures import draw_all
-from crestfall.report._files import figure_bytes, write_tables
-from crestfall.report._folder import result_folder
-from crestfall.report._page import report_html
-from crestfall.report._workbook import workbook_bytes
-from crestfall.study import Result
+from crestfall.errors import OutputError
+from crestfall.report._folder import changed_folder, result_folder
+from crestfall.report._forms import USUAL_FORMS, page_name, write_forms, write_json
+from crestfall.study import ARCHIVE, Comparison, Result, Study, SweepResult, archive_bytes, read_archive
 
 
 def write_result(result: Result, target: str | Path, *, force: bool = False) -> Path:
@@ -42,7 +40,35 @@ def write_result(result: Result, target: str | Path, *, force: bool = False) -> 
     return Path(target) / "report.html"
 
 
-def fill_folder(result: Result, folder: Path) -> None:
+def write_comparison(comparison: Comparison, target: str | Path, *, force: bool = False) -> Path:
+    """
+    Write a comparison into a folder of its own.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+    target : str or Path
+        The folder; it appears whole or not at all.
+    force : bool, default=False
+        Whether an older result may be replaced.
+
+    Returns
+    -------
+    Path
+        The page, ``compare.html``.
+
+    Raises
+    ------
+    OutputError
+        If the folder exists and may not be replaced, or cannot be written.
+    """
+    with result_folder(Path(target), force=force) as folder:
+        fill_comparison(comparison, folder)
+    return Path(target) / "compare.html"
+
+
+def fill_folder(result: Result, folder: Path, forms: Iterable[str] = USUAL_FORMS, *, paper: str = "a4") -> None:
     """
     Write all files of a study into an empty folder; equal studies give equal bytes but for ``timings.json``.
 
@@ -52,27 +78,117 @@ def fill_folder(result: Result, folder: Path) -> None:
         The study.
     folder : Path
         An empty folder.
+    forms : iterable of str, optional
+        Forms of its report.
+    paper : {"a4", "letter"}, default="a4"
+        Size of a PDF's pages.
     """
     began = time.perf_counter()
-    figures = draw_all(result)
-    svgs = {name: figure_bytes(figure, "svg") for name, figure in figures.items()}
-    (folder / "figures").mkdir()
-    for name, figure in figures.items():
-        for kind in result.inputs.scenario.ask.output.figure_formats:
-            content = svgs[name] if kind == "svg" else figure_bytes(figure, kind)
-            (folder / "figures" / f"{name}.{kind}").write_bytes(content)
-    result.schedule_frame().to_parquet(folder / "schedule.parquet")
-    result.bill_frame().to_csv(folder / "bill.csv", index=False, float_format="%.6f", lineterminator="\n")
-    (folder / "study.xlsx").write_bytes(workbook_bytes(result))
-    if result.life is not None:
-        write_tables(result.life, folder)
+    _fill(result, folder, forms, paper)
     with (folder / "inputs.yaml").open("w", encoding="utf-8") as file:
         YAML().dump(result.inputs.scenario.resolved(), file)
-    (folder / "report.html").write_text(report_html(result, svgs), encoding="utf-8")
-    _write_json(folder / "summary.json", result.summary())
     seconds = result.timings_s | {"drawing and writing": time.perf_counter() - began}
-    _write_json(folder / "timings.json", {"seconds": seconds})
+    write_json(folder / "timings.json", {"seconds": seconds})
 
 
-def _write_json(path: Path, content: object) -> None:
-    path.write_text(json.dumps(content, indent=2, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8")
+def fill_comparison(
+    comparison: Comparison, folder: Path, forms: Iterable[str] = USUAL_FORMS, *, paper: str = "a4"
+) -> None:
+    """
+    Write all files of a comparison into an empty folder; equal comparisons give equal bytes.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+    folder : Path
+        An empty folder.
+    forms : iterable of str, optional
+        Forms of its report.
+    paper : {"a4", "letter"}, default="a4"
+        Size of a PDF's pages.
+    """
+    _fill(comparison, folder, forms, paper)
+
+
+def fill_sweep(result: SweepResult, folder: Path, forms: Iterable[str] = USUAL_FORMS, *, paper: str = "a4") -> None:
+    """
+    Write page, figures and summary of a sweep beside its table.
+
+    Parameters
+    ----------
+    result : SweepResult
+        The sweep.
+    folder : Path
+        The folder of the sweep.
+    forms : iterable of str, optional
+        Forms of its report.
+    paper : {"a4", "letter"}, default="a4"
+        Size of a PDF's pages.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written.
+    """
+    try:
+        _fill(result, folder, forms, paper)
+    except OSError as error:
+        raise OutputError(
+            f"--out {folder}: figures cannot be written: {error.strerror}\n"
+            "    the table is there; --resume draws them again"
+        ) from None
+
+
+def rewrite_report(
+    folder: str | Path,
+    *,
+    forms: Iterable[str] = USUAL_FORMS,
+    paper: str = "a4",
+    out: str | Path | None = None,
+    force: bool = False,
+    on_stage: Callable[[str], None] | None = None,
+) -> Path:
+    """
+    Make the report of a finished study again, from what it left; nothing is solved.
+
+    Parameters
+    ----------
+    folder : str or Path
+        The folder of a finished run, comparison or sweep.
+    forms : iterable of str, optional
+        Forms to make; other files stay as they are.
+    paper : {"a4", "letter"}, default="a4"
+        Size of a PDF's pages.
+    out : str or Path, optional
+        Another folder for them; left out: that of the study, which is changed as a whole or not at all.
+    force : bool, default=False
+        Whether an older result in the other folder may be replaced.
+    on_stage : callable, optional
+        Called with what is being done.
+
+    Returns
+    -------
+    Path
+        Where the page stands, or would.
+
+    Raises
+    ------
+    InputError
+        If the folder holds no study, or one of another version.
+    OutputError
+        If the files cannot be written.
+    """
+    tell = on_stage or (lambda _: None)
+    tell("reading the study")
+    study = read_archive(folder)
+    place = changed_folder(Path(folder)) if out is None else result_folder(Path(out), force=force)
+    with place as draft:
+        tell("drawing figures and writing the report")
+        write_forms(study, draft, forms, paper=paper)
+    return Path(folder if out is None else out) / page_name(study)
+
+
+def _fill(study: Study, folder: Path, forms: Iterable[str], paper: str) -> None:
+    write_forms(study, folder, forms, paper=paper)
+    (folder / ARCHIVE).write_bytes(archive_bytes(study))

@@ -4,7 +4,7 @@ import hashlib
 import itertools
 import json
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -72,6 +72,8 @@ class Scenario:
         Other tariffs that the site may change to.
     catalogue : CatalogueFile
         The catalogue it names.
+    hashes : dict of str to str, optional
+        SHA-256 of each data file by the key that names it, where they were kept; left out: taken when asked for.
     """
 
     path: Path
@@ -79,7 +81,8 @@ class Scenario:
     contract: Contract
     choices: Contract
     catalogue: CatalogueFile
-    _documents: dict[DocumentName, tuple[Document, KeyPath]] = field(repr=False, compare=False)
+    hashes: dict[str, str] | None = None
+    _documents: dict[DocumentName, tuple[Document, KeyPath]] = field(default_factory=dict, repr=False, compare=False)
 
     def located(self, error: KeyedError) -> ScenarioError:
         """Return the error with the file and the line in which its value stands."""
@@ -109,16 +112,21 @@ class Scenario:
 
     def resolved(self) -> dict[str, Any]:
         """Return all inputs with their defaults filled in and a SHA-256 of each data file, ready to be written."""
-        data = {key: path for key, path in self.input_files().items() if "." in key}
         return {
             "scenario": self.ask.model_dump(mode="json", exclude={"tariff", "tariff_choices"}),
             "tariff": [sheet.file.model_dump(mode="json", exclude_defaults=True) for sheet in self.contract],
             "tariff_choices": [sheet.file.model_dump(mode="json", exclude_defaults=True) for sheet in self.choices],
             "catalogue": self.catalogue.model_dump(mode="json"),
-            "sha256": {
-                key: hashlib.sha256(path.read_bytes()).hexdigest() for key, path in data.items() if path.is_file()
-            },
+            "sha256": self.with_hashes().hashes,
         }
+
+    def with_hashes(self) -> "Scenario":
+        """Return the same with the hashes of its data files, for a time when these are elsewhere."""
+        if self.hashes is not None:
+            return self
+        data = {key: path for key, path in self.input_files().items() if "." in key}
+        hashes = {key: hashlib.sha256(path.read_bytes()).hexdigest() for key, path in data.items() if path.is_file()}
+        return replace(self, hashes=hashes)
 
     def fingerprint(self) -> str:
         """Return a SHA-256 over everything that moves a result: resolved inputs and the content of the data files."""
@@ -158,7 +166,7 @@ def load_scenario(path: str | Path) -> Scenario:
         catalogue = _from_file(CatalogueFile, folder / catalogue_name, "catalogue", documents, faults)
     if ask is None or not contract or catalogue is None or faults:
         raise ScenarioError(tuple(faults))
-    scenario = Scenario(document.path, ask, contract, choices, catalogue, documents)
+    scenario = Scenario(document.path, ask, contract, choices, catalogue, _documents=documents)
     check_scenario(scenario)
     return scenario
 

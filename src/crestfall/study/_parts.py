@@ -46,12 +46,17 @@ class SweepFolder:
         self._last = time.monotonic()
         self._next = 1
 
+    @property
+    def exists(self) -> bool:
+        """Whether it holds a sweep."""
+        return (self.path / MANIFEST).exists()
+
     # Opening ---------------------------------------------------------------------------------------------------------
 
     @contextlib.contextmanager
     def opened(self, plan: SweepPlan, *, resume: bool) -> Iterator[dict[str, Row]]:
         """Lock the folder, check that it belongs to this sweep, and give the results that are there by case."""
-        is_new = not (self.path / MANIFEST).exists()
+        is_new = not self.exists
         with self._reported():
             if not is_new and not resume:
                 raise OutputError(
@@ -63,7 +68,7 @@ class SweepFolder:
                     f"--out {self.path}: the folder holds something else\n    name one that does not exist yet"
                 )
             (self.path / PARTS).mkdir(parents=True, exist_ok=True)
-        with self._locked():
+        with self.locked():
             manifest = manifest_of(plan)
             with self._reported():
                 if is_new:
@@ -94,7 +99,8 @@ class SweepFolder:
         return {entry.name for entry in self.path.iterdir()} <= {LOCK, PARTS, f"{MANIFEST}.draft"}
 
     @contextlib.contextmanager
-    def _locked(self) -> Iterator[None]:
+    def locked(self) -> Iterator[None]:
+        """Keep other sweeps from writing while the block lasts."""
         with self._reported():
             file = (self.path / LOCK).open("a+b")
         with file:

@@ -215,7 +215,7 @@ class Result:
     capital: float
     payback_years: float | None
     warnings: tuple[str, ...]
-    timings_s: dict[str, float] = field(repr=False, compare=False)
+    timings_s: dict[str, float] = field(default_factory=dict, repr=False, compare=False)
     at_most: tuple[AtMost, ...] = ()
     life: Life | None = None
     rolling: Case | None = None
