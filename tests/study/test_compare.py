@@ -252,12 +252,12 @@ def test_options_that_break_a_rule_are_listed_with_the_rule():
 def test_options_that_the_connection_does_not_carry_are_listed_with_the_limit(monkeypatch):
     """The general solver takes long to prove that there is no schedule; here its error stands in for that."""
 
-    def studied(inputs, reference, *, is_compared):
+    def studied(inputs, reference, **more):
         if inputs.plant.option.racks == 1:
             raise InfeasibleError(
                 "site.import_limit_kw 105 cannot be kept with 1 rack, 1 module: at 2025-01-08 15:00\n …"
             )
-        return figures_of(inputs, reference, is_compared=is_compared)
+        return figures_of(inputs, reference, **more)
 
     monkeypatch.setattr("crestfall.study._option_figures.figures_of", studied)
     found = compare(joinery(), racks=[1, 2], modules=[1], draws=0, workers=0)

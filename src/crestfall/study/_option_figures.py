@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.ageing import worn_plant
+from crestfall.dispatch import Schedule
 from crestfall.errors import InfeasibleError, InputError, KeyedError, dotted
 from crestfall.finance import CapitalCost, capital_breakdown, simple_payback_years
 from crestfall.plant import Option
@@ -129,25 +130,36 @@ class OptionsJob:
         The site and what is asked of the battery; its option is left aside.
     others : tuple of OtherLoad
         Other years of load.
+    like : Option or None
+        The option whose first year every worker schedules before all else: the others set out from there, whichever
+        worker they come to and after whatever.
     """
 
     scenario: Scenario
     others: tuple[OtherLoad, ...] = ()
+    like: Option | None = None
 
     def function(self) -> "_Site":
         """Return the function of an option."""
-        return _Site(self.scenario, self.others)
+        return _Site(self.scenario, self.others, self.like)
 
 
 class _Site:
     """A site with all data read; called with an option."""
 
-    def __init__(self, scenario: Scenario, others: tuple[OtherLoad, ...]) -> None:
+    def __init__(self, scenario: Scenario, others: tuple[OtherLoad, ...], like: Option | None) -> None:
         shared = Shared()
         bare = without_option(scenario)
         self.inputs = prepare(bare, shared=shared)
         self.reference = reference_of(self.inputs)
+        self.inputs = replace(self.inputs, like=None if like is None else self._plan_of(like))
         self.others = [(other, reference_of(other)) for other in (self._other(bare, one) for one in others)]
+
+    def _plan_of(self, option: Option) -> Schedule | None:
+        try:
+            return headline_case(with_option(self.inputs, option)).schedule
+        except (KeyedError, InfeasibleError, InputError):
+            return None  # which is told when it is its turn
 
     def _other(self, scenario: Scenario, other: OtherLoad) -> Inputs:
         if other.seed is not None:
@@ -173,17 +185,22 @@ class _Site:
         )
 
     def _studied(self, inputs: Inputs) -> OptionFigures:
-        found = figures_of(inputs, self.reference, is_compared=True)
+        case = headline_case(inputs)
+        found = figures_of(inputs, self.reference, case=case, is_compared=True)
+        if not self.others:  # nothing is drawn
+            return found
+        inputs = replace(inputs, like=case.schedule)
         return replace(
             found,
-            other_years=tuple(self._in(other, reference, found.option) for other, reference in self.others),
+            other_years=tuple(self._in(other, reference, inputs) for other, reference in self.others),
             worn_savings=None if found.life is None else line_savings(self.reference, self._worn(inputs)),
         )
 
-    def _in(self, other: Inputs, reference: Before, option: Option) -> LineSavings | None:
+    def _in(self, other: Inputs, reference: Before, inputs: Inputs) -> LineSavings | None:
         """Return what an option saves in another year of load."""
         try:
-            return line_savings(reference, headline_case(with_option(other, option)))
+            site = replace(with_option(other, inputs.plant.option), like=inputs.like)
+            return line_savings(reference, headline_case(site))
         except InfeasibleError:
             return None
 
@@ -194,7 +211,7 @@ class _Site:
         return headline_case(replace(inputs, plant=plant, health_frac=health_frac))
 
 
-def figures_of(inputs: Inputs, reference: Before, *, is_compared: bool) -> OptionFigures:
+def figures_of(inputs: Inputs, reference: Before, *, is_compared: bool, case: Case | None = None) -> OptionFigures:
     """
     Study an option: its first year and, where the scenario asks for it, its life.
 
@@ -206,6 +223,8 @@ def figures_of(inputs: Inputs, reference: Before, *, is_compared: bool) -> Optio
         The site without a battery that savings are counted from.
     is_compared : bool
         Whether to find out what one part more would save at the most.
+    case : Case, optional
+        Its first year, if it is known already.
 
     Returns
     -------
@@ -230,8 +249,8 @@ def figures_of(inputs: Inputs, reference: Before, *, is_compared: bool) -> Optio
             peak_import_kw=float(reference.import_kw.max()),
             self_consumption_frac=_self_consumption(inputs, reference.export_kw, reference.curtailed_kw),
         )
-    case = headline_case(inputs)
-    life = None if inputs.scenario.ask.life is None else life_of(inputs)
+    case = case or headline_case(inputs)
+    life = None if inputs.scenario.ask.life is None else life_of(inputs, first=case)
     simple = simple_payback_years(capital.net, total - case.bill_total)
     return OptionFigures(
         option=plant.option,
