@@ -85,8 +85,7 @@ def compare(
     _check_common(inputs, allowed)
     others = _other_loads(scenario, seed) if draws else ()
     executor: Executor = ThisProcess() if workers == 0 else Processes(workers)
-    job = OptionsJob(scenario, others, like=allowed[len(allowed) // 2] if scenario.ask.policy == "hindsight" else None)
-    found = _studied(executor, job, [Option(0, 0), *allowed], tell)
+    found = _studied(executor, OptionsJob(scenario, others), [Option(0, 0), *allowed], tell)
     can = tuple(one for one in found if one.refusal is None)
     refused += [(one.option, one.refusal) for one in found if one.refusal is not None]
     tell("weighing what is not known")

@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.ageing import worn_plant
-from crestfall.dispatch import Schedule
 from crestfall.errors import InfeasibleError, InputError, KeyedError, dotted
 from crestfall.finance import CapitalCost, capital_breakdown, simple_payback_years
 from crestfall.plant import Option
@@ -130,36 +129,25 @@ class OptionsJob:
         The site and what is asked of the battery; its option is left aside.
     others : tuple of OtherLoad
         Other years of load.
-    like : Option or None
-        The option whose first year every worker schedules before all else: the others set out from there, whichever
-        worker they come to and after whatever.
     """
 
     scenario: Scenario
     others: tuple[OtherLoad, ...] = ()
-    like: Option | None = None
 
     def function(self) -> "_Site":
         """Return the function of an option."""
-        return _Site(self.scenario, self.others, self.like)
+        return _Site(self.scenario, self.others)
 
 
 class _Site:
     """A site with all data read; called with an option."""
 
-    def __init__(self, scenario: Scenario, others: tuple[OtherLoad, ...], like: Option | None) -> None:
+    def __init__(self, scenario: Scenario, others: tuple[OtherLoad, ...]) -> None:
         shared = Shared()
         bare = without_option(scenario)
         self.inputs = prepare(bare, shared=shared)
         self.reference = reference_of(self.inputs)
-        self.inputs = replace(self.inputs, like=None if like is None else self._plan_of(like))
         self.others = [(other, reference_of(other)) for other in (self._other(bare, one) for one in others)]
-
-    def _plan_of(self, option: Option) -> Schedule | None:
-        try:
-            return headline_case(with_option(self.inputs, option)).schedule
-        except (KeyedError, InfeasibleError, InputError):
-            return None  # which is told when it is its turn
 
     def _other(self, scenario: Scenario, other: OtherLoad) -> Inputs:
         if other.seed is not None:
