@@ -25,7 +25,9 @@ from crestfall.report._life import (
     years_rows,
 )
 from crestfall.report._savings import bill_by_line
+from crestfall.report._sections import sections_content
 from crestfall.report._unforeseen import COSTLY_HEAD, ERRORS_HEAD, costly_rows, error_rows, share_words, trial_rows
+from crestfall.report._words import number, say
 from crestfall.study import Case, Inputs, Life, Result, Unforeseen
 
 POLICY_WORDS = {
@@ -113,6 +115,7 @@ def report_html(result: Result, svgs: dict[str, bytes]) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.globals |= {"say": say, "number": number}
     environment.filters |= {"amount": amount, "energy": _energy, "percent": _percent}
     return environment.get_template("report.html").render(_content(result, svgs))
 
@@ -175,6 +178,7 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         "version": crestfall.__version__,
         "inputs_text": _inputs_text(result),
         "fingerprint": inputs.scenario.fingerprint(),
+        **sections_content(result, svgs),
     }
 
 

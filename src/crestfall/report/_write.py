@@ -10,6 +10,7 @@ from crestfall.report._figures import draw_all
 from crestfall.report._files import figure_bytes, write_tables
 from crestfall.report._folder import result_folder
 from crestfall.report._page import report_html
+from crestfall.report._sections import draw_sections
 from crestfall.report._workbook import workbook_bytes
 from crestfall.study import Result
 
@@ -54,7 +55,7 @@ def fill_folder(result: Result, folder: Path) -> None:
         An empty folder.
     """
     began = time.perf_counter()
-    figures = draw_all(result)
+    figures = draw_all(result) | draw_sections(result)
     svgs = {name: figure_bytes(figure, "svg") for name, figure in figures.items()}
     (folder / "figures").mkdir()
     for name, figure in figures.items():

@@ -7,7 +7,8 @@ from crestfall.study._life_result import YEAR_COLUMNS, Life, LifeYear, RacksWarr
 from crestfall.study._option_figures import OptionFigures
 from crestfall.study._options_asked import counts_of, pair_of
 from crestfall.study._ranking import CRITERIA, Criterion, CriterionName
-from crestfall.study._result import SCHEDULE_COLUMNS, SUMMARY_SCHEMA, Before, Case, Result
+from crestfall.study._result import SCHEDULE_COLUMNS, SUMMARY_SCHEMA, Before, Case, MeasuredPeak, Result
+from crestfall.study._sources import SourceFile
 from crestfall.study._spread import SPREAD_COLUMNS, spread, variants
 from crestfall.study._steps import MARGINAL_COLUMNS, Step
 from crestfall.study._study import run
@@ -41,9 +42,11 @@ __all__ = [
     "Inputs",
     "Life",
     "LifeYear",
+    "MeasuredPeak",
     "OptionFigures",
     "RacksWarranty",
     "Result",
+    "SourceFile",
     "Step",
     "SweepPlan",
     "SweepResult",

@@ -15,6 +15,7 @@ from crestfall.scenario.tariff_file import GROUPS
 from crestfall.study._inputs import Inputs
 from crestfall.study._life_result import Life
 from crestfall.study._neighbours import AtMost
+from crestfall.study._sources import SourceFile
 from crestfall.study._unforeseen import Unforeseen
 from crestfall.tariff import DemandLine, Rates, Readings
 
@@ -130,7 +131,19 @@ class Case:
 
 
 class MeasuredPeak(NamedTuple):
-    """The demand that one charge measures in one period, in kW or kVA."""
+    """The demand that one charge measures in one period.
+
+    Parameters
+    ----------
+    charge : str
+        Name of the charge.
+    period : str
+        Name of the period.
+    unit : str
+        Unit of the demand, kW or kVA.
+    before, planned, replayed : float
+        Without the battery, as planned with it, and as the true plant did.
+    """
 
     charge: str
     period: str
@@ -204,6 +217,8 @@ class Result:
         The policy that plans on forecasts; None where the scenario names another, for it takes the most time.
     unforeseen : Unforeseen or None
         What that policy did not foresee; None without it or without a battery.
+    sources : tuple of SourceFile
+        The files that it was found from.
     """
 
     inputs: Inputs
@@ -220,6 +235,7 @@ class Result:
     life: Life | None = None
     rolling: Case | None = None
     unforeseen: Unforeseen | None = None
+    sources: tuple[SourceFile, ...] = ()
 
     @property
     def cases(self) -> tuple[Case, ...]:
