@@ -23,6 +23,8 @@ def glossary(result: Result) -> list[tuple[str, str]]:
         terms += _saving_terms() + _battery_terms()
         terms += [] if result.life is None else _money_terms()
     terms += _proof_terms()
+    if result.inputs.scenario.ask.emissions is not None:
+        terms += _emission_terms()
     return terms
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from crestfall.report import _style as style
+from crestfall.report._emissions import draw_emissions, emission_rows
 from crestfall.report._figures import draw_week
 from crestfall.report._first_screen import answer, tiles
 from crestfall.report._glossary import glossary
@@ -44,6 +45,7 @@ def draw_sections(result: Result) -> dict[str, Figure]:
         "load-shape": lambda: draw_load_shape(result),
         "year-map": lambda: draw_year_map(result),
         "peaks": lambda: draw_peaks(result),
+        "emissions": lambda: draw_emissions(result),
     }
     for name, rates in _contracts(result).items():
         drawers[name] = lambda rates=rates: _figure_of(draw_tariff(rates))  # type: ignore[misc]
@@ -82,6 +84,7 @@ def sections_content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         "not_metered": result.inputs.series.not_metered,
         "contracts": [_contract_content(name, rates, svgs) for name, rates in _contracts(result).items()],
         "shown": {name: _picture(*captions[name], svgs[name]) for name in captions if name in svgs},
+        "emission_rows": emission_rows(result),
         "sources": result.sources,
         "glossary": glossary(result),
     }
@@ -119,6 +122,10 @@ def _captions(result: Result) -> dict[str, tuple[str, str]]:
         "peaks": (
             say("Peaks before and after"),
             say("The peak that each charge measures in each period, without the battery and with it."),
+        ),
+        "emissions": (
+            say("Emissions by hour of the day"),
+            say("Mean of all days of the year, without the battery (dashed) and with it (solid)."),
         ),
         "sensitivity": (
             say("What it hangs on"),

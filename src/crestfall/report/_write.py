@@ -6,6 +6,7 @@ from pathlib import Path
 
 from ruamel.yaml import YAML
 
+from crestfall.report._emissions import emissions_frame
 from crestfall.report._figures import draw_all
 from crestfall.report._files import figure_bytes, write_tables
 from crestfall.report._folder import result_folder
@@ -65,6 +66,9 @@ def fill_folder(result: Result, folder: Path) -> None:
     result.schedule_frame().to_parquet(folder / "schedule.parquet")
     result.bill_frame().to_csv(folder / "bill.csv", index=False, float_format="%.6f", lineterminator="\n")
     (folder / "study.xlsx").write_bytes(workbook_bytes(result))
+    if result.inputs.scenario.ask.emissions is not None:
+        table = emissions_frame(result)
+        table.to_csv(folder / "emissions.csv", index=False, float_format="%.6f", lineterminator="\n")
     if result.life is not None:
         write_tables(result.life, folder)
     with (folder / "inputs.yaml").open("w", encoding="utf-8") as file:

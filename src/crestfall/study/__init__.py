@@ -2,6 +2,7 @@
 
 from crestfall.study._compare import DEFAULT_DRAWS, compare
 from crestfall.study._comparison import COMPARE_SCHEMA, DOUBT_COLUMNS, TABLE_COLUMNS, Comparison
+from crestfall.study._emissions import EMISSION_COLUMNS, Emissions, emissions_of
 from crestfall.study._inputs import Inputs, dispatch_problem, prepare
 from crestfall.study._life_result import YEAR_COLUMNS, Life, LifeYear, RacksWarranty, WearTrial
 from crestfall.study._option_figures import OptionFigures
@@ -25,6 +26,7 @@ __all__ = [
     "DEFAULT_DRAWS",
     "DEFAULT_LIMIT",
     "DOUBT_COLUMNS",
+    "EMISSION_COLUMNS",
     "MARGINAL_COLUMNS",
     "RESULT_COLUMNS",
     "SCHEDULE_COLUMNS",
@@ -39,6 +41,7 @@ __all__ = [
     "Costly",
     "Criterion",
     "CriterionName",
+    "Emissions",
     "Inputs",
     "Life",
     "LifeYear",
@@ -56,6 +59,7 @@ __all__ = [
     "compare",
     "counts_of",
     "dispatch_problem",
+    "emissions_of",
     "load_plan",
     "pair_of",
     "prepare",

@@ -12,6 +12,7 @@ from crestfall.dispatch import Curve, Schedule
 from crestfall.plant import survival_h
 from crestfall.replay import EnergyAccount, Replayed
 from crestfall.scenario.tariff_file import GROUPS
+from crestfall.study._emissions import Emissions, emissions_of
 from crestfall.study._inputs import Inputs
 from crestfall.study._life_result import Life
 from crestfall.study._neighbours import AtMost
@@ -449,4 +450,15 @@ class Result:
             "peak_import_after_kw": float(case.readings.import_kw.max()),
             "not_metered": list(inputs.series.not_metered),
             "warnings": list(self.warnings),
-        } | ({} if self.life is None else {"life": self.life.summary()})
+        } | self._optional_summary()
+
+    def emissions(self, case: Case) -> tuple[Emissions, ...]:
+        """Return the emissions of a case by each factor that the scenario gives, the average first."""
+        return emissions_of(self.inputs, self.before.readings, case.readings, case.replayed)
+
+    def _optional_summary(self) -> dict[str, Any]:
+        """Return the parts of a summary that only some scenarios ask for."""
+        parts: dict[str, Any] = {}
+        if self.inputs.scenario.ask.emissions is not None:
+            parts["emissions"] = {one.factor: one.summary() for one in self.emissions(self.headline)}
+        return parts if self.life is None else parts | {"life": self.life.summary()}
