@@ -1,4 +1,4 @@
-"""Make the demo site's year of interval data. ALL IS INVENTED: the place, the company, weather, load and power prices.
+"""Make the demo site's year of interval data. ALL IS INVENTED: the place, the company, weather, load, prices and factors.
 
 "Perlesand Cold Store" stands on no map. It keeps frozen and chilled fish on a made-up harbour of the Danish west coast,
 freezes what the boats land, and has 220 kWp of PV on its roof. The year is 2025 in Europe/Copenhagen, in steps of
@@ -8,7 +8,8 @@ Run ``python data/make_demo_data.py``; it writes beside itself:
 
 - ``load/perlesand.csv``: time, load_kw, pv_kw, every 15 minutes;
 - ``load/perlesand_weather.csv``: time, temperature_c, every hour;
-- ``prices/dagspris.csv``: time, price_per_mwh (EUR), every hour: day-ahead prices of a made-up area around the site.
+- ``prices/dagspris.csv``: time, price_per_mwh (EUR), every hour: day-ahead prices of a made-up area around the site;
+- ``emissions/grid_factors.csv``: time, average_kg_per_kwh, marginal_kg_per_kwh, every hour: factors of that area's grid.
 
 How it is built, from the sky down:
 
@@ -17,7 +18,8 @@ How it is built, from the sky down:
 3. PV from the irradiance in the plane of the modules, their temperature, and the inverters' limit;
 4. refrigeration from heat that has to be removed (walls, doors, goods) over an efficiency that falls on warm days;
 5. what people and machines add: shifts, deliveries, blast freezing, defrosting, ice, lamps, offices, forklifts;
-6. day-ahead prices from what wind and sun leave to be generated otherwise, and fuel that gets dearer and cheaper.
+6. day-ahead prices from what wind and sun leave to be generated otherwise, and fuel that gets dearer and cheaper;
+7. emission factors from the same residual load: the mix gets cleaner with wind and sun, the last plant is of one kind.
 """
 
 from dataclasses import dataclass
@@ -32,6 +34,7 @@ FloatArray = NDArray[np.float64]
 SEED = 20250614
 SITE = "perlesand"
 PRICES = "dagspris"
+FACTORS = "grid_factors"
 ZONE = "Europe/Copenhagen"
 YEAR = 2025
 STEP_H = 0.25
@@ -87,7 +90,7 @@ def write_all(folder: Path) -> list[Path]:
     Parameters
     ----------
     folder : Path
-        Folder in which ``load/`` and ``prices/`` are made.
+        Folder in which ``load/``, ``prices/`` and ``emissions/`` are made.
 
     Returns
     -------
@@ -101,7 +104,15 @@ def write_all(folder: Path) -> list[Path]:
         _write_csv(load, target / f"{SITE}.csv"),
         _write_csv(weather, target / f"{SITE}_weather.csv"),
         write_prices(folder),
+        write_factors(folder),
     ]
+
+
+def write_factors(folder: Path) -> Path:
+    """Write the emission factors to ``emissions/`` below a folder, and return the file."""
+    target = folder / "emissions"
+    target.mkdir(parents=True, exist_ok=True)
+    return _write_csv(make_factors(), target / f"{FACTORS}.csv", decimals=3)
 
 
 def write_prices(folder: Path) -> Path:
@@ -477,6 +488,29 @@ def day_ahead_price_per_mwh(residual: FloatArray, fuel: FloatArray) -> FloatArra
     # Near zero offers lie close together; below it each further plant has to be paid more to stop.
     spilt = 9.0 * np.logaddexp(0, (-0.10 - residual) / 0.035)
     return np.where(climb > 0, climb, 0.3 * climb) + leap - spilt
+
+
+# --- emission factors -------------------------------------------------------------------------------------------------
+
+
+def make_factors() -> pd.DataFrame:
+    """Return the hourly emission factors (average_kg_per_kwh, marginal_kg_per_kwh), indexed by local time."""
+    clock = make_clock()
+    residual = residual_load(clock).reshape(-1, 4).mean(axis=1)
+    columns = {"average_kg_per_kwh": average_kg_per_kwh(residual), "marginal_kg_per_kwh": marginal_kg_per_kwh(residual)}
+    return pd.DataFrame({name: one.round(3) for name, one in columns.items()}, index=clock.start[::4])
+
+
+def average_kg_per_kwh(residual: FloatArray) -> FloatArray:
+    """Return the factor of the mix: a little for what always burns, more as fuel fills what wind and sun leave."""
+    return 0.04 + 0.34 * np.clip(residual, 0.0, 1.1)
+
+
+def marginal_kg_per_kwh(residual: FloatArray) -> FloatArray:
+    """Return the factor of the last plant: nothing where wind and sun are spilt, then gas, then older plants."""
+    gas = 0.42 / (1 + np.exp(-(residual - 0.02) / 0.04))
+    older = 0.38 / (1 + np.exp(-(residual - 0.78) / 0.05))
+    return gas + older
 
 
 # --- helpers ----------------------------------------------------------------------------------------------------------

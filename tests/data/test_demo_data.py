@@ -50,7 +50,12 @@ def _read(name: str, folder: str = "load") -> pd.DataFrame:
 def test_committed_files_are_what_the_generator_makes(generator, tmp_path):
     written = generator.write_all(tmp_path)
     names = [path.relative_to(tmp_path).as_posix() for path in written]
-    assert names == ["load/perlesand.csv", "load/perlesand_weather.csv", "prices/dagspris.csv"]
+    assert names == [
+        "load/perlesand.csv",
+        "load/perlesand_weather.csv",
+        "prices/dagspris.csv",
+        "emissions/grid_factors.csv",
+    ]
     for name in names:
         assert (tmp_path / name).read_bytes() == (DATA / name).read_bytes(), f"run data/make_demo_data.py ({name})"
 
@@ -73,7 +78,12 @@ def test_generator_knows_the_public_holidays_of_its_year(generator):
 
 @pytest.mark.parametrize(
     ("folder", "name", "step_min"),
-    [("load", "perlesand.csv", 15), ("load", "perlesand_weather.csv", 60), ("prices", "dagspris.csv", 60)],
+    [
+        ("load", "perlesand.csv", 15),
+        ("load", "perlesand_weather.csv", 60),
+        ("prices", "dagspris.csv", 60),
+        ("emissions", "grid_factors.csv", 60),
+    ],
 )
 def test_axis_is_the_local_year_with_both_clock_changes(folder, name, step_min):
     start = _read(name, folder).index
@@ -203,3 +213,11 @@ def test_system_peaks_are_dear_evenings_of_different_days(prices):
     start = pd.DatetimeIndex(tariff.coincident_charges[0].times).tz_localize(prices.index.tz)
     assert len(set(start.date)) == len(start) == 6
     assert (prices[start] > prices.quantile(0.995)).all()
+
+
+def test_factors_are_those_of_an_area_with_wind_sun_and_gas(prices):
+    factors = _read("grid_factors.csv", folder="emissions")
+    assert 0.1 < factors.average_kg_per_kwh.mean() < 0.25
+    assert 0.3 < factors.marginal_kg_per_kwh.mean() < 0.5
+    assert factors.marginal_kg_per_kwh[prices < -20].max() < 0.1  # what is spilt costs nothing to use
+    assert factors.marginal_kg_per_kwh[prices > 150].min() > 0.4

@@ -21,26 +21,29 @@ from crestfall.report._life_figures import draw_cash, draw_health, draw_warranty
 from crestfall.report._one_line import draw_connection
 from crestfall.report._unforeseen import draw_costliest_days
 from crestfall.report._week import most_telling_week
+from crestfall.report._year_map import by_day_and_time
 from crestfall.study import Result
 
 FloatArray = NDArray[np.float64]
 
 
-def draw_week(result: Result) -> Figure:
+def draw_week(result: Result, week: slice | None = None) -> Figure:
     """
-    Return the most telling week: power at the meter over bands of price, what the battery does, what it holds.
+    Return a week: power at the meter over bands of price, what the battery does, what it holds.
 
     Parameters
     ----------
     result : Result
         A finished study.
+    week : slice, optional
+        Its steps; left out: the most telling week.
 
     Returns
     -------
     Figure
         One panel for the meter and, with a battery, two for what it does.
     """
-    week = most_telling_week(result)
+    week = most_telling_week(result) if week is None else week
     frame, start = result.schedule_frame().iloc[week], result.inputs.series.start[week]
     edges = _edges(start, result.inputs.series.step_h)
     is_battery = result.inputs.plant.option.is_battery
@@ -190,10 +193,7 @@ def draw_store_by_hour(result: Result, ax: Axes | None = None) -> Axes:
     ax = _axes(ax, height_in=3.8)
     start, step_h = result.inputs.series.start, result.inputs.series.step_h
     soc_percent = 100 * result.headline.replayed.stored_kwh / result.inputs.plant.nominal_kwh
-    wall = start.tz_localize(None)
-    minute = wall.hour * 60 + wall.minute
-    # The hour that is skipped in spring stays blank, the one that comes twice in autumn shows its mean.
-    grid = pd.Series(soc_percent).groupby([minute.to_numpy(), wall.normalize().to_numpy()]).mean().unstack()  # noqa: PD010 -- a Series has no pivot_table
+    grid = by_day_and_time(start, soc_percent)
     days = pd.DatetimeIndex(grid.columns)
     image = ax.pcolormesh(
         pd.DatetimeIndex([*days, days[-1] + pd.Timedelta(days=1)]),

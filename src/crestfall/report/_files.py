@@ -9,6 +9,7 @@ from matplotlib.figure import Figure
 
 from crestfall.errors import OutputError
 from crestfall.report import _style as style
+from crestfall.report._svg import shortened
 from crestfall.study import Life
 
 PICTURE_KINDS = ("svg", "png")
@@ -20,7 +21,8 @@ def figure_bytes(figure: Figure, kind: str) -> bytes:
     metadata = {"Date": None} if kind == "svg" else {"Software": None}
     with style.house_style():
         figure.savefig(buffer, format=kind, metadata=metadata)
-    return buffer.getvalue()
+    content = buffer.getvalue()
+    return shortened(content) if kind == "svg" else content
 
 
 def checked_picture_kind(path: Path) -> str:

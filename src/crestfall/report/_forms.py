@@ -11,11 +11,13 @@ from matplotlib.figure import Figure
 
 from crestfall.report._compare import compare_html, draw_comparison
 from crestfall.report._compare_text import written_table
+from crestfall.report._emissions import emissions_frame
 from crestfall.report._figures import draw_all
 from crestfall.report._files import figure_bytes, life_tables
 from crestfall.report._page import report_html
 from crestfall.report._pdf import pdf_bytes
 from crestfall.report._running import mark, running_of
+from crestfall.report._sections import draw_sections
 from crestfall.report._sweep import draw_sweep, sweep_html
 from crestfall.report._workbook import workbook_bytes
 from crestfall.study import Comparison, Result, Study, SweepResult
@@ -91,10 +93,14 @@ def page_name(study: Study) -> str:
 
 def _kind_of(study: Study) -> _Kind:
     if isinstance(study, Result):
-        return _Kind("report", draw_all, report_html, _tables_of_run, workbook_bytes)
+        return _Kind("report", _figures_of_run, report_html, _tables_of_run, workbook_bytes)
     if isinstance(study, Comparison):
         return _Kind("compare", draw_comparison, compare_html, _tables_of_comparison)
     return _Kind("sweep", draw_sweep, sweep_html, _tables_of_sweep)
+
+
+def _figures_of_run(result: Result) -> dict[str, Figure]:
+    return draw_all(result) | draw_sections(result)
 
 
 def _write_figures(study: Study, figures: dict[str, Figure], svgs: dict[str, bytes], folder: Path) -> None:
@@ -115,6 +121,8 @@ def _write_tables(tables: dict[str, pd.DataFrame], folder: Path, wanted: set[str
 
 def _tables_of_run(result: Result) -> dict[str, pd.DataFrame]:
     tables = {"schedule": result.schedule_frame(), "bill": result.bill_frame()}
+    if result.inputs.scenario.ask.emissions is not None:
+        tables["emissions"] = emissions_frame(result)
     return tables if result.life is None else tables | life_tables(result.life)
 
 

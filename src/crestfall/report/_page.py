@@ -26,6 +26,7 @@ from crestfall.report._life import (
 )
 from crestfall.report._running import running
 from crestfall.report._savings import bill_by_line
+from crestfall.report._sections import sections_content
 from crestfall.report._unforeseen import COSTLY_HEAD, ERRORS_HEAD, costly_rows, error_rows, share_words, trial_rows
 from crestfall.study import Case, Inputs, Life, Result, Unforeseen
 
@@ -171,6 +172,7 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         "version": crestfall.__version__,
         "inputs_text": _inputs_text(result),
         "fingerprint": inputs.scenario.fingerprint(),
+        **sections_content(result, svgs),
     }
 
 

@@ -14,6 +14,7 @@ IMPORT_AFTER: Look = {"color": "#0f7f86", "linewidth": 1.7, "linestyle": "-"}
 FORECAST: Look = {"color": "#8a949a", "linewidth": 1.2, "linestyle": (0, (1, 1.2))}
 CEILING: Look = {"color": "#b98a13", "linewidth": 1.2, "linestyle": (0, (5, 1.5, 1, 1.5))}
 TARGET: Look = {"color": "#8f2413", "linewidth": 0.9, "linestyle": (0, (2, 2))}
+SPREAD_FILL: Look = {"facecolor": "#c3ccd1", "edgecolor": "#8a949a", "linewidth": 0.4}
 STORE: Look = {"color": "#4a3f86", "linewidth": 1.5, "linestyle": "-"}
 PV_FILL: Look = {"facecolor": "#f2cf6b", "edgecolor": "#b98a13", "linewidth": 0.6}
 CHARGE_FILL: Look = {"facecolor": "#b9d7a8", "edgecolor": "#5f8f47", "linewidth": 0.4, "hatch": "////"}
@@ -22,6 +23,10 @@ HEALTH_FILL: Look = {"facecolor": "#b7cfc4", "edgecolor": "#5f8f7d", "linewidth"
 CYCLE_LOSS_FILL: Look = {"facecolor": "#7d5aa6", "edgecolor": "#4d3470", "linewidth": 0.5}
 AGE_LOSS_FILL: Look = {"facecolor": "#efd9a0", "edgecolor": "#b98a13", "linewidth": 0.5, "hatch": "////"}
 GUARANTEE: Look = {"color": "#8f2413", "linewidth": 1.3, "linestyle": (0, (1, 1.2)), "marker": "_", "markersize": 9}
+SAVED_FILL: Look = {"facecolor": "#0f7f86", "edgecolor": "#0b5f65", "linewidth": 0.5}
+DEARER_FILL: Look = {"facecolor": "#e8b9a0", "edgecolor": "#c2553d", "linewidth": 0.5, "hatch": "////"}
+LOW_FILL: Look = {"facecolor": "#efd9a0", "edgecolor": "#b98a13", "linewidth": 0.5, "hatch": "////"}
+HIGH_FILL: Look = {"facecolor": "#37757d", "edgecolor": "#173f4f", "linewidth": 0.5}
 CASH_FILL: Look = {"facecolor": "#d3d9dd", "edgecolor": "#8a949a", "linewidth": 0.5}
 CASH: Look = {"color": "#0f7f86", "linewidth": 1.7, "linestyle": "-"}
 CASH_DISCOUNTED: Look = {"color": "#c2553d", "linewidth": 1.3, "linestyle": (0, (4, 1.6))}
@@ -40,6 +45,9 @@ BILL_FILLS = (
 )
 # Cheap to dear, each darker than the one before, for surfaces that show nothing but price.
 PRICE_RAMP = ("#f7f2df", "#d5dfcb", "#a4c4b8", "#6aa09d", "#37757d", "#173f4f")
+# Little to much import, and from charging over nothing to discharging: always darker, so that grey tells them apart.
+IMPORT_RAMP = ("#f6f3ee", "#d9d3c4", "#c0a995", "#a06a55", "#6b3327", "#2b120d")
+POWER_RAMP = ("#f6f7b0", "#d2e0a6", "#bcc4c8", "#8f79b5", "#3f2663")
 # Demand windows over that surface; told apart by their dashes, and set off from it by a light edge.
 WINDOW_LINES: tuple[Look, ...] = (
     {"color": "#8f2413", "linestyle": "-"},

@@ -1,9 +1,13 @@
-"""Find the week that shows best what the battery earns."""
+"""Find the week that shows best what the battery earns, and one like most."""
 
 import numpy as np
+from numpy.typing import NDArray
 
 from crestfall.study import Result
 from crestfall.tariff import interval_means
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 
 
 def most_telling_week(result: Result) -> slice:
@@ -22,6 +26,35 @@ def most_telling_week(result: Result) -> slice:
     slice
         Steps of that week; the first full week where nothing is saved.
     """
+    first, steps, saved = _whole_weeks(result)
+    return _steps_of(first, steps, int(np.argmax(saved)))
+
+
+def typical_week(result: Result) -> slice:
+    """
+    Return the steps of the week, Monday to Sunday, that saves what half of the weeks save at the most: the median.
+
+    Parameters
+    ----------
+    result : Result
+        A finished study.
+
+    Returns
+    -------
+    slice
+        Steps of that week.
+    """
+    first, steps, saved = _whole_weeks(result)
+    order = np.argsort(saved, kind="stable")[np.isneginf(saved).sum() :]
+    return _steps_of(first, steps, int(order[(len(order) - 1) // 2]))
+
+
+def _steps_of(first: IntArray, steps: IntArray, week: int) -> slice:
+    return slice(int(first[week]), int(first[week] + steps[week]))
+
+
+def _whole_weeks(result: Result) -> tuple[IntArray, IntArray, FloatArray]:
+    """Return the first step of each week, its number of steps, and what it saves; −inf where days of it are missing."""
     rates, after, before = result.headline.rates, result.headline.readings, result.before
     saved = rates.step_h * (
         rates.buy_per_kwh * (before.import_kw - after.import_kw)
@@ -39,5 +72,4 @@ def most_telling_week(result: Result) -> slice:
     steps_in_week = np.bincount(week)
     # A year begins and ends inside a week; the week in which clocks go forward has only 167 hours.
     is_whole = steps_in_week * rates.step_h >= 7 * 24 - 1
-    best = int(np.argmax(np.where(is_whole, np.bincount(week, weights=saved), -np.inf)))
-    return slice(int(first[best]), int(first[best] + steps_in_week[best]))
+    return first, steps_in_week, np.where(is_whole, np.bincount(week, weights=saved), -np.inf)

@@ -17,8 +17,9 @@ from crestfall.scenario.series_file import MONTH_PATTERN
 from crestfall.scenario.tariff_clauses import LOCAL_TIME_PATTERN, MONTH_DAY_PATTERN, TIME_WINDOW_PATTERN
 
 # Labels of the forms that a key may have, behind the key; no keys of the file.
+_NUMBER_OR_SERIES = ("power_factor_frac", "kvar", "average_kg_per_kwh", "marginal_kg_per_kwh")
 _TAGS = {("tariff", "path"), ("tariff", "sheets"), ("tariff", "inline")}
-_TAGS |= {(key, form) for key in ("power_factor_frac", "kvar") for form in ("number", "series")}
+_TAGS |= {(key, form) for key in _NUMBER_OR_SERIES for form in ("number", "series")}
 _TAGS |= {(key, form) for key in ("load_forecast", "pv_forecast") for form in ("name", "file", "error")}
 
 _EXPECTED = {

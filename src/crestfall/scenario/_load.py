@@ -340,6 +340,9 @@ def _series_of(ask: ScenarioFile) -> dict[tuple[str, ...], SeriesFile]:
     }
     if ask.reactive_support is not None:
         named["reactive_support", "kvar"] = ask.reactive_support.kvar
+    if ask.emissions is not None:
+        for name in ("average_kg_per_kwh", "marginal_kg_per_kwh"):
+            named["emissions", name] = getattr(ask.emissions, name)
     for name in ("load_forecast", "pv_forecast"):
         named["rolling", name] = getattr(ask.rolling, name)
     if (history := ask.rolling.history) is not None:

@@ -5,6 +5,7 @@ from typing import Annotated, Literal, Self
 from pydantic import Discriminator, Field, Tag, field_validator, model_validator
 
 from crestfall.scenario._base import Block, FormatVersion, Many, Name, Share, wrong
+from crestfall.scenario.emissions_block import Emissions
 from crestfall.scenario.life_block import Life
 from crestfall.scenario.model_file import Addition, LoadModel, PvModel
 from crestfall.scenario.money_block import Money
@@ -388,6 +389,9 @@ class ScenarioFile(Block):
     )
     money: Money = Field(description="currency, costs beside the parts, discount rate, tax and finance")
     life: Life | None = Field(default=None, description="the years after the first; left out: the first year only")
+    emissions: Emissions | None = Field(
+        default=None, description="emission factors of the grid; left out: emissions are not counted"
+    )
     policy: Literal["rolling", "rules", "hindsight"] = Field(
         default="rolling",
         description="which policy makes the headline: rolling (plans on forecasts again and again), rules (knows the"

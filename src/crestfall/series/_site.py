@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from crestfall.errors import SeriesError
 from crestfall.scenario import Scenario, SeriesFile
+from crestfall.scenario.emissions_block import MOST_KG_PER_KWH, FactorSeries
 from crestfall.scenario.model_file import Addition
 from crestfall.scenario.scenario_file import Site
 from crestfall.series._axis import check_whole_year, counted, shown
@@ -39,6 +40,8 @@ class SiteSeries:
         Mean reactive power drawn by the site; None where it is unknown [kvar].
     promised_kvar : ndarray of shape (n_steps,) or None
         Mean reactive power that the power modules are to supply, not negative; None where no series says so [kvar].
+    average_kg_per_kwh, marginal_kg_per_kwh : ndarray of shape (n_steps,) or None
+        CO2 equivalent of a kWh of the mix, and of the kWh that a change makes; None where no factor is given [kg/kWh].
     not_metered : tuple of str
         What of it nobody metered or was repaired, in words; empty where all of it is as metered.
     metered_step_h : float or None
@@ -52,6 +55,8 @@ class SiteSeries:
     temperature_c: NDArray[np.float64] | None
     kvar: NDArray[np.float64] | None = None
     promised_kvar: NDArray[np.float64] | None = None
+    average_kg_per_kwh: NDArray[np.float64] | None = None
+    marginal_kg_per_kwh: NDArray[np.float64] | None = None
     not_metered: tuple[str, ...] = ()
     metered_step_h: float | None = None
 
@@ -101,6 +106,8 @@ def read_site_series(scenario: Scenario) -> SiteSeries:
         temperature_c=temperature_c,
         kvar=_reactive_kvar(scenario, load, load_kw),
         promised_kvar=_promised_kvar(scenario, load),
+        average_kg_per_kwh=_factors(scenario, "average_kg_per_kwh", load),
+        marginal_kg_per_kwh=_factors(scenario, "marginal_kg_per_kwh", load),
         not_metered=(*_not_metered(site), *metered.repairs, *pv_repairs),
         metered_step_h=None if metered.step_h == load.step_h else metered.step_h,
     )
@@ -308,6 +315,26 @@ def _promised_kvar(scenario: Scenario, load: Column) -> NDArray[np.float64] | No
     promised = _read(scenario, support.kvar)
     _refuse_negative(promised, promised.readings, "give what the modules supply; where they supply nothing, 0")
     return onto_steps(promised, _mean_kvar(promised, support.kvar.unit), load)
+
+
+def _factors(scenario: Scenario, name: str, load: Column) -> NDArray[np.float64] | None:
+    """Return emission factors on the steps of the load; None where the scenario gives none."""
+    ask = scenario.ask.emissions
+    factor = None if ask is None else getattr(ask, name)
+    if factor is None:
+        return None
+    if not isinstance(factor, FactorSeries):
+        return np.full(len(load.start), factor)
+    column = _read(scenario, factor)
+    column = replace(column, readings=column.readings / (1000 if factor.unit == "g/kWh" else 1))
+    outside = np.flatnonzero((column.readings < 0) | (column.readings > MOST_KG_PER_KWH))
+    if outside.size:
+        raise SeriesError(
+            f"{column.source}: {column.readings[outside[0]]:g} kg/kWh at {shown(column.start[outside[0]])}"
+            f" is no emission factor of a grid ({counted(outside.size, 'such step')})\n"
+            f"    factors lie between 0 and {MOST_KG_PER_KWH:g} kg/kWh; for grams set unit: g/kWh"
+        )
+    return onto_steps(column, column.readings, load)
 
 
 def _mean_kvar(column: Column, unit: str) -> NDArray[np.float64]:

@@ -3,13 +3,15 @@
 from crestfall.study._archive import ARCHIVE, Study, archive_bytes, read_archive
 from crestfall.study._compare import DEFAULT_DRAWS, compare
 from crestfall.study._comparison import COMPARE_SCHEMA, DOUBT_COLUMNS, TABLE_COLUMNS, Comparison
+from crestfall.study._emissions import EMISSION_COLUMNS, Emissions, emissions_of
 from crestfall.study._inputs import Inputs, dispatch_problem, prepare
 from crestfall.study._life_result import YEAR_COLUMNS, Life, LifeYear, RacksWarranty, WearTrial
 from crestfall.study._option_figures import OptionFigures
 from crestfall.study._options_asked import counts_of, pair_of
 from crestfall.study._parts import SweepFolder
 from crestfall.study._ranking import CRITERIA, Criterion, CriterionName
-from crestfall.study._result import SCHEDULE_COLUMNS, SUMMARY_SCHEMA, Before, Case, Result
+from crestfall.study._result import SCHEDULE_COLUMNS, SUMMARY_SCHEMA, Before, Case, MeasuredPeak, Result
+from crestfall.study._sources import SourceFile
 from crestfall.study._spread import SPREAD_COLUMNS, spread, variants
 from crestfall.study._steps import MARGINAL_COLUMNS, Step
 from crestfall.study._study import run
@@ -28,6 +30,7 @@ __all__ = [
     "DEFAULT_DRAWS",
     "DEFAULT_LIMIT",
     "DOUBT_COLUMNS",
+    "EMISSION_COLUMNS",
     "MARGINAL_COLUMNS",
     "RESULT_COLUMNS",
     "SCHEDULE_COLUMNS",
@@ -43,12 +46,15 @@ __all__ = [
     "Costly",
     "Criterion",
     "CriterionName",
+    "Emissions",
     "Inputs",
     "Life",
     "LifeYear",
+    "MeasuredPeak",
     "OptionFigures",
     "RacksWarranty",
     "Result",
+    "SourceFile",
     "Step",
     "Study",
     "SummaryKind",
@@ -62,6 +68,7 @@ __all__ = [
     "compare",
     "counts_of",
     "dispatch_problem",
+    "emissions_of",
     "load_plan",
     "pair_of",
     "prepare",

@@ -12,9 +12,11 @@ from crestfall.dispatch import Curve, Schedule
 from crestfall.plant import survival_h
 from crestfall.replay import EnergyAccount, Replayed
 from crestfall.scenario.tariff_file import GROUPS
+from crestfall.study._emissions import Emissions, emissions_of
 from crestfall.study._inputs import Inputs
 from crestfall.study._life_result import Life
 from crestfall.study._neighbours import AtMost
+from crestfall.study._sources import SourceFile
 from crestfall.study._unforeseen import Unforeseen
 from crestfall.tariff import DemandLine, Rates, Readings
 
@@ -130,7 +132,19 @@ class Case:
 
 
 class MeasuredPeak(NamedTuple):
-    """The demand that one charge measures in one period, in kW or kVA."""
+    """The demand that one charge measures in one period.
+
+    Parameters
+    ----------
+    charge : str
+        Name of the charge.
+    period : str
+        Name of the period.
+    unit : str
+        Unit of the demand, kW or kVA.
+    before, planned, replayed : float
+        Without the battery, as planned with it, and as the true plant did.
+    """
 
     charge: str
     period: str
@@ -204,6 +218,8 @@ class Result:
         The policy that plans on forecasts; None where the scenario names another, for it takes the most time.
     unforeseen : Unforeseen or None
         What that policy did not foresee; None without it or without a battery.
+    sources : tuple of SourceFile
+        The files that it was found from.
     """
 
     inputs: Inputs
@@ -220,6 +236,7 @@ class Result:
     life: Life | None = None
     rolling: Case | None = None
     unforeseen: Unforeseen | None = None
+    sources: tuple[SourceFile, ...] = ()
 
     @property
     def cases(self) -> tuple[Case, ...]:
@@ -433,4 +450,15 @@ class Result:
             "peak_import_after_kw": float(case.readings.import_kw.max()),
             "not_metered": list(inputs.series.not_metered),
             "warnings": list(self.warnings),
-        } | ({} if self.life is None else {"life": self.life.summary()})
+        } | self._optional_summary()
+
+    def emissions(self, case: Case) -> tuple[Emissions, ...]:
+        """Return the emissions of a case by each factor that the scenario gives, the average first."""
+        return emissions_of(self.inputs, self.before.readings, case.readings, case.replayed)
+
+    def _optional_summary(self) -> dict[str, Any]:
+        """Return the parts of a summary that only some scenarios ask for."""
+        parts: dict[str, Any] = {}
+        if self.inputs.scenario.ask.emissions is not None:
+            parts["emissions"] = {one.factor: one.summary() for one in self.emissions(self.headline)}
+        return parts if self.life is None else parts | {"life": self.life.summary()}

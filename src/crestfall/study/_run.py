@@ -22,6 +22,7 @@ from crestfall.study._neighbours import at_most
 from crestfall.study._replaying import replayed_plan, where_from
 from crestfall.study._result import Before, Case, PolicyName, Result, peaks_of
 from crestfall.study._rolling import notes_on_forecasts, roll
+from crestfall.study._sources import sources_of
 from crestfall.study._unforeseen import Unforeseen
 from crestfall.tariff import Rates, Readings, bill
 
@@ -104,6 +105,7 @@ def run(scenario: Scenario, *, inputs: Inputs | None = None, on_stage: OnStage |
         payback_years=simple_payback_years(capital, reference.bill_total - headline.bill_total),
         at_most=at_most(inputs, hindsight.rates, hindsight.schedule),
         warnings=tuple(_warnings(inputs, before, cases, chosen.problem, found)),
+        sources=sources_of(scenario),
         timings_s=clock.seconds,
     )
 

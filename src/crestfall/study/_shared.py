@@ -59,9 +59,12 @@ def _kept(store: "OrderedDict[Hashable, T]", key: Hashable, most: int, make: Cal
 
 def _site_key(scenario: Scenario) -> Hashable:
     ask = scenario.ask
+    factors = "" if ask.emissions is None else ask.emissions.model_dump_json()
     support = "" if ask.reactive_support is None else ask.reactive_support.model_dump_json()
-    files = [path for name, path in scenario.input_files().items() if name.startswith(("site.", "reactive_"))]
-    return scenario.path.parent, ask.site.model_dump_json(), support, *map(_state, files)
+    files = [
+        path for name, path in scenario.input_files().items() if name.startswith(("site.", "reactive_", "emissions."))
+    ]
+    return scenario.path.parent, ask.site.model_dump_json(), support, factors, *map(_state, files)
 
 
 def _sheet_key(sheet: TariffSheet) -> Hashable:

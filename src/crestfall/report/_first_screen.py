@@ -1,0 +1,141 @@
+"""What the first screen of a report says: the answer in a sentence, and the figures that carry it."""
+
+from typing import NamedTuple
+
+from crestfall.report._words import number, percent, say
+from crestfall.study import Case, Result
+
+HOW = {
+    "rolling": "by rolling plans, which know the tariff and the past and expect the rest",
+    "rules": "by simple rules, which know the tariff and the past",
+    "hindsight": "with hindsight, which knows the whole year: a ceiling, not a promise",
+}
+
+
+class Tile(NamedTuple):
+    """One figure: what it is, its value, and what to know of it."""
+
+    name: str
+    value: str
+    note: str
+
+
+def answer(result: Result) -> str:
+    """
+    Return the answer to the question in one sentence, with the policy that it holds for.
+
+    Parameters
+    ----------
+    result : Result
+        A finished study.
+
+    Returns
+    -------
+    str
+        The sentence.
+    """
+    case, currency = result.headline, result.inputs.scenario.ask.money.currency
+    if not result.inputs.plant.option.is_battery:
+        total = number(result.before.bill_total)
+        return say("Without a battery the site pays {bill} {currency} in the year.", bill=total, currency=currency)
+    saving = result.saving(case)
+    values = {
+        "option": f"{result.inputs.plant.option}",
+        "saving": number(abs(saving)),
+        "currency": currency,
+        "how": say(HOW[case.policy]),
+    }
+    if saving <= 0:
+        return say("{option} cost {saving} {currency} a year more than no battery, {how}.", **values)
+    share = _share(saving, result.before.bill_total)
+    return say("{option} save {saving} {currency} a year ({share} of the bill), {how}.", share=share, **values)
+
+
+def tiles(result: Result) -> list[Tile]:
+    """
+    Return the figures of the first screen.
+
+    Parameters
+    ----------
+    result : Result
+        A finished study.
+
+    Returns
+    -------
+    list of Tile
+        Bill, and with a battery capital, payback, worth, cycles, life and range, as far as there are such figures.
+    """
+    currency = result.inputs.scenario.ask.money.currency
+    before = Tile(say("Bill before"), _money(result.before.bill_total, currency), say("in the year"))
+    if not result.inputs.plant.option.is_battery:
+        return [before]
+    after = Tile(say("Bill after"), _money(result.headline.bill_total, currency), _of_line(result))
+    capital = Tile(say("Capital cost"), _money(result.capital, currency), say("parts and what stands beside them"))
+    shown = [before, after]
+    if result.best_contract is not None:
+        contract = say("the battery's saving counts from here")
+        shown.insert(1, Tile(say("Best contract"), _money(result.reference.bill_total, currency), contract))
+    return [*shown, capital, *_worth(result, currency), _cycles(result.headline), *_life(result), *_range(result)]
+
+
+def _of_line(result: Result) -> str:
+    captured = result.share_of_hindsight(result.headline)
+    if result.headline.policy == "hindsight" or captured is None:
+        return say("in the year")
+    return say("the saving is {share} of hindsight's", share=percent(captured, 0))
+
+
+def _worth(result: Result, currency: str) -> list[Tile]:
+    """Return payback and net present value, from the years of life where there are some."""
+    life, discount = result.life, result.inputs.scenario.ask.money.discount
+    if life is None:
+        note = say("first year's saving, no interest, no fade")
+        return [Tile(say("Simple payback"), _years(result.payback_years), note)]
+    worth = life.appraisal.without_debt
+    found = [Tile(say("Payback"), _years(worth.payback_years), say("from the cash of all years, not discounted"))]
+    if worth.npv is not None and discount is not None:
+        terms = say("nominal") if discount.terms == "nominal" else say("real")
+        note = say("{n} years at {rate}, {terms}", n=len(life.years), rate=percent(discount.rate_frac), terms=terms)
+        found.append(Tile(say("Net present value"), _money(worth.npv, currency), note))
+    return found
+
+
+def _cycles(case: Case) -> Tile:
+    note = say("a year: energy out of the racks (DC) over nominal energy")
+    return Tile(say("Equivalent full cycles"), number(case.use.equivalent_full_cycles), note)
+
+
+def _life(result: Result) -> list[Tile]:
+    life = result.life
+    if life is None:
+        return []
+    used = [one for one in life.years if one.racks]
+    if not used:
+        return []
+    last = used[-1]
+    note = say("health left at the end of year {year}", year=last.year)
+    bought = sum(one.racks_bought for one in life.years)
+    if bought:
+        note = say("health left at the end of year {year}; {n} racks bought later", year=last.year, n=bought)
+    return [Tile(say("Life"), percent(last.health_end_frac, 0), note)]
+
+
+def _range(result: Result) -> list[Tile]:
+    """Return what the saving lies between, by policy; no interval of confidence is made up from one year."""
+    low, high = result.saving(result.rules), result.saving(result.hindsight)
+    note = say("a year, from simple rules to hindsight; one year of data gives no narrower range")
+    if result.headline.policy == "rules":
+        note = say("a year, from these rules to hindsight; one year of data gives no narrower range")
+    return [Tile(say("Range of the saving"), say("{low} to {high}", low=number(low), high=number(high)), note)]
+
+
+def _money(value: float, currency: str) -> str:
+    return f"{number(value)} {currency}"
+
+
+def _years(value: float | None) -> str:
+    return say("none") if value is None else say("{years} years", years=number(value, 1))
+
+
+def _share(part: float, whole: float) -> str:
+    return percent(part / whole) if whole > 0 else say("none")
