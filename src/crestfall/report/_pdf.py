@@ -308,7 +308,7 @@ def _runs(children: list[Element | str], style: tuple[str, ...]) -> Iterator[tup
         if isinstance(one, str):
             yield one, style
         elif one.tag not in HIDDEN and "screen-only" not in one.classes:
-            if one.tag == "small":
+            if one.tag in ("br", "small"):
                 yield " ", style
             yield from _runs(one.children, (*style, INLINE[one.tag]) if one.tag in INLINE else style)
 
