@@ -121,6 +121,53 @@ def test_bound_at_any_prices_is_never_above_the_optimum(problem):
         assert schedule.lower_bound <= optimum + AGREES * max(1.0, abs(optimum))
 
 
+# --- peaks that cover the same steps ----------------------------------------------------------------------------------
+
+
+def test_peaks_a_hair_apart_are_told_from_each_other():
+    """The way there comes by levels that differ by less energy than counts as none."""
+    peaks = [peak_over(0, 1, 2, 3, 5, 6, 7, 8, 9, rate=rate, name=f"P{rate}") for rate in (3.0, 3.0, 1.0, 3.0)]
+    problem = small_problem(
+        10,
+        step_h=0.25,
+        auxiliary_kw=1.0,
+        buy_per_kwh=[0, 0, 0, 0, 0, 0.04, 0, 0, 0, 0],
+        charge_limit_kw=1.0,
+        discharge_limit_kw=2.0,
+        discharge_frac=0.9,
+        ceiling_kwh=1.0,
+        wear_per_kwh=0.01,
+        start_kwh=0.0,
+        peaks=tuple(peaks),
+    )
+    schedule = found(problem)
+    assert schedule is not None
+    assert schedule.objective - schedule.lower_bound <= 1e-8
+    assert same(schedule.objective, relaxed_optimum(problem))
+
+
+def test_year_that_ends_as_it_began_is_found_under_many_peaks_at_once():
+    """What it costs to end otherwise is more than the peaks of one step can pay together."""
+    often, seldom = (0, 2, 3, 4, 5, 6), (0, 1, 2, 4, 5, 6)
+    peaks = [peak_over(*steps, rate=3.0, name=f"P{k}") for k, steps in enumerate((seldom, seldom, often, often))]
+    problem = small_problem(
+        7,
+        step_h=0.25,
+        auxiliary_kw=2.0,
+        buy_per_kwh=[0.08, 0, 0.01, 0, 0, 0, 0],
+        charge_limit_kw=1.0,
+        discharge_limit_kw=2.0,
+        charge_frac=0.8,
+        discharge_frac=0.9,
+        ceiling_kwh=3.0,
+        peaks=tuple(peaks),
+    )
+    schedule = found(problem)
+    assert schedule is not None
+    assert same(schedule.objective, relaxed_optimum(problem))
+    assert is_proven(schedule)
+
+
 # --- intervals that the meter averages --------------------------------------------------------------------------------
 
 

@@ -142,8 +142,10 @@ def test_other_years_of_load_are_scheduled_anew(found):
     """The first other year, solved here by hand, is what the comparison drew with."""
     seed = int(np.random.SeedSequence(found.seed).generate_state(3)[0])
     other = days_drawn_anew(found.inputs.series, seed)
+    own = headline_case(with_option(found.inputs, Option(1, 1)))  # from which the others set out
     site = replace(found.inputs, series=other)
-    saving = reference_of(site).bill_total - headline_case(with_option(site, Option(1, 1))).bill_total
+    case = headline_case(replace(with_option(site, Option(1, 1)), like=own.schedule))
+    saving = reference_of(site).bill_total - case.bill_total
     drawn = worth_in(found.figures(Option(1, 1)), (1, 1.0, 1.0, 1.0, 1.0), found.terms)
     assert drawn.saving == pytest.approx(saving, abs=1e-6)
 
@@ -252,12 +254,12 @@ def test_options_that_break_a_rule_are_listed_with_the_rule():
 def test_options_that_the_connection_does_not_carry_are_listed_with_the_limit(monkeypatch):
     """The general solver takes long to prove that there is no schedule; here its error stands in for that."""
 
-    def studied(inputs, reference, *, is_compared):
+    def studied(inputs, reference, **more):
         if inputs.plant.option.racks == 1:
             raise InfeasibleError(
                 "site.import_limit_kw 105 cannot be kept with 1 rack, 1 module: at 2025-01-08 15:00\n …"
             )
-        return figures_of(inputs, reference, is_compared=is_compared)
+        return figures_of(inputs, reference, **more)
 
     monkeypatch.setattr("crestfall.study._option_figures.figures_of", studied)
     found = compare(joinery(), racks=[1, 2], modules=[1], draws=0, workers=0)

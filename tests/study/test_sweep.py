@@ -67,10 +67,10 @@ def test_each_case_has_the_figures_of_a_study_of_its_own(tmp_path):
 def test_a_case_that_fails_is_a_row_with_the_reason(tmp_path, monkeypatch):
     """A limit that no schedule keeps takes the general solver long to prove; here its error stands in for that."""
 
-    def studied(inputs, reference, *, is_compared):
+    def studied(inputs, reference, **more):
         if inputs.scenario.ask.site.import_limit_kw == 60:
             raise InfeasibleError("site.import_limit_kw 60 cannot be kept\n    raise it")
-        return figures_of(inputs, reference, is_compared=is_compared)
+        return figures_of(inputs, reference, **more)
 
     monkeypatch.setattr("crestfall.study._sweep_case.figures_of", studied)
     text = HEAD + "  - {key: site.import_limit_kw, values: [60, 400]}\n  - {key: option.racks, values: [0, 9]}\n"

@@ -223,7 +223,9 @@ class Passes:
     def _tangent(self, start: float, change: FloatArray, stored: FloatArray) -> "_Tangent":
         """Fill in the year from an energy, with a high price on ending with another; return its cost and slope."""
         pieces, caps, store, plan = self._pieces, self._caps, self._store, self._plan
-        missing = DEAR * (1.0 + float(np.abs(pieces.slope).max(initial=0.0)) + float(caps.price.max(initial=0.0)))
+        on_import = np.diff(np.concatenate(([0.0], np.cumsum(caps.price)))[caps.first])  # all caps of a step at once
+        per_kwh = float(on_import.max(initial=0.0)) * float(pieces.ratio.max(initial=0.0))
+        missing = DEAR * (1.0 + float(np.abs(pieces.slope).max(initial=0.0)) + per_kwh)
         v = line_towards(float(store.floor_kwh[-1]), start, float(store.ceiling_kwh[-1]), missing)
         self._go_back(v)
         forward(pieces, store, plan, start, change, stored)

@@ -214,7 +214,8 @@ def take_steps(
     floor, ceiling, keep = store.floor_kwh, store.ceiling_kwh, store.keep_frac
     x_first, x_last, x_slope, x_length, x_ratio, x_stored = out
     slope, length = v.slope, v.length
-    is_tapered = store.limit_in < np.inf or store.limit_out < np.inf
+    rise_in, limit_in, rise_out, limit_out = store.rise_in, store.limit_in, store.rise_out, store.limit_out
+    is_tapered = limit_in < np.inf or limit_out < np.inf
     head, tail, left, right, scale = v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0]
     for t in range(end - 1, begin - 1, -1):
         n_new = p_first[t + 1] - p_first[t] + c_first[t + 1] - c_first[t]
@@ -255,43 +256,54 @@ def take_steps(
 
         # Up to which stored energy each of them is worth it, and then it goes where its slope belongs, moving the
         # shorter side of the line. Where it makes no difference the plant stands still: it neither charges nor goes on
-        # discharging.
-        i, top, inverse = head, change, 1.0 / scale
-        passed = added = 0.0  # length of the line so far, and what has been added to its next piece
-        for j in range(at - 1, x_first[t] - 1, -1):
-            new, long = -x_slope[j] * inverse, x_length[j] * scale
-            worth = new + TIED * inverse if top <= TINY_KWH else new - TIED * inverse
-            if i < tail and slope[i] < worth:
-                passed += length[i] - added
-                i, added = i + 1, 0.0
-                while i < tail and slope[i] < worth:
-                    passed += length[i]
-                    i += 1
-            x_stored[j] = left + passed * inverse
-            top -= x_length[j]
-            if is_tapered:
+        # discharging. Tapers are looked at first: where none binds the step is like any other.
+        inverse, is_bound = 1.0 / scale, False
+        for is_look in (True, False):
+            if is_look > is_tapered or is_bound:
                 continue
-            if i < tail and slope[i] - new < TIED:
-                length[i] += long
-                added += long
-            elif i > head and new - slope[i - 1] < TIED:
-                length[i - 1] += long
-            elif i - head < tail - i:
-                for k in range(head, i):
-                    slope[k - 1], length[k - 1] = slope[k], length[k]
-                slope[i - 1], length[i - 1] = new, long
-                head -= 1
-            else:
-                for k in range(tail, i, -1):
-                    slope[k], length[k] = slope[k - 1], length[k - 1]
-                slope[i], length[i] = new, long
-                tail += 1
-                i += 1
+            i, top = head, change
+            passed = added = 0.0  # length of the line so far, and what has been added to its next piece
+            for j in range(at - 1, x_first[t] - 1, -1):
+                new, long = -x_slope[j] * inverse, x_length[j] * scale
+                worth = new + TIED * inverse if top <= TINY_KWH else new - TIED * inverse
+                if i < tail and slope[i] < worth:
+                    passed += length[i] - added
+                    i, added = i + 1, 0.0
+                    while i < tail and slope[i] < worth:
+                        passed += length[i]
+                        i += 1
+                e = x_stored[j] = left + passed * inverse
+                if is_look:
+                    is_bound |= top > 0.0 and top > limit_in - rise_in * e + TINY_KWH
+                    top -= x_length[j]
+                    is_bound |= top < 0.0 and -top > limit_out + rise_out * e + TINY_KWH
+                    continue
+                top -= x_length[j]
+                if i < tail and slope[i] - new < TIED:
+                    length[i] += long
+                    added += long
+                elif i > head and new - slope[i - 1] < TIED:
+                    length[i - 1] += long
+                elif i - head < tail - i:
+                    for k in range(head, i):
+                        slope[k - 1], length[k - 1] = slope[k], length[k]
+                    slope[i - 1], length[i - 1] = new, long
+                    head -= 1
+                else:
+                    for k in range(tail, i, -1):
+                        slope[k], length[k] = slope[k - 1], length[k - 1]
+                    slope[i], length[i] = new, long
+                    tail += 1
+                    i += 1
+            if is_look:
+                # The line begins with the most that goes in, and ends with the most that goes out.
+                is_bound |= change < 0.0 and -change > limit_out + rise_out * left + TINY_KWH
+                is_bound |= top > 0.0 and top > limit_in - rise_in * right + TINY_KWH
 
         low, high = -np.inf, np.inf
         if t > 0:
             low, high = floor[t - 1], ceiling[t - 1]
-        if is_tapered:
+        if is_bound:
             v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0] = head, tail, left, right, scale
             if not join_tapered(v, change, t, out, store, low, high, spare):
                 return t

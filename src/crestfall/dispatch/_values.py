@@ -308,22 +308,24 @@ def _price_caps(pieces: Pieces, caps: Caps, changes: Any, out: Values) -> None:
         if first[t] == first[t + 1]:
             continue
         import_kw, at, change = pieces.import_kw[t], pieces.least_kwh[t], changes[t]
-        slope, ratio = -np.inf, 0.0
+        slope, ratio, near_kw = -np.inf, 0.0, NEAR_KWH
         for j in range(begin[t], begin[t + 1]):
+            # An import is at a cap where the change of energy that lies between is near.
+            near_kw = max(near_kw, NEAR_KWH * ratios[j])
             if at + NEAR_KWH >= change and ratio > 0.0:
                 break
             part = min(lengths[j], max(change - at, 0.0))
             import_kw += part * ratios[j]
             at += part
             slope, ratio = slopes[j], ratios[j]
-        if import_kw < level[first[t]] - NEAR_KWH:
+        if import_kw < level[first[t]] - near_kw:
             continue
         value = prices[t] - taper_in[t] + taper_out[t]
         left = max((value - slope) / ratio, 0.0) if ratio > 0.0 else 0.0
         for cap in range(first[t], first[t + 1]):
-            if import_kw > level[cap] + NEAR_KWH:
+            if import_kw > level[cap] + near_kw:
                 on_cap[cap] = price[cap]
-            elif import_kw >= level[cap] - NEAR_KWH:
+            elif import_kw >= level[cap] - near_kw:
                 on_cap[cap] = min(price[cap], left)
             left = max(left - on_cap[cap], 0.0)
 

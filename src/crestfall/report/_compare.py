@@ -4,7 +4,6 @@ import base64
 import io
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from matplotlib.figure import Figure
 from ruamel.yaml import YAML
 
@@ -21,6 +20,7 @@ from crestfall.report._compare_text import (
     steps_words,
     table_rows,
 )
+from crestfall.report._environment import environment
 from crestfall.report._running import running
 from crestfall.study import Comparison
 
@@ -85,26 +85,7 @@ def compare_html(comparison: Comparison, svgs: dict[str, bytes]) -> str:
     str
         A whole HTML document with the figures inside; equal comparisons give equal text.
     """
-    environment = house_environment()
-    return environment.get_template("compare.html").render(_content(comparison, svgs))
-
-
-def house_environment() -> Environment:
-    """
-    Return what templates are rendered with.
-
-    Returns
-    -------
-    Environment
-        It escapes whatever it inserts, and stops at what is undefined.
-    """
-    return Environment(
-        loader=PackageLoader("crestfall.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    return environment().get_template("compare.html").render(_content(comparison, svgs))
 
 
 def _content(comparison: Comparison, svgs: dict[str, bytes]) -> dict[str, Any]:

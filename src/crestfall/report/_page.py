@@ -5,12 +5,12 @@ import io
 from typing import Any
 
 import numpy as np
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from ruamel.yaml import YAML
 
 import crestfall
 from crestfall.report._connection import CAUTIONS, connection_rows, sheet_of
 from crestfall.report._days import days_of
+from crestfall.report._environment import environment
 from crestfall.report._life import (
     TERMS,
     YEARS_HEAD,
@@ -107,15 +107,9 @@ def report_html(result: Result, svgs: dict[str, bytes]) -> str:
     str
         A whole HTML document with the figures inside; equal studies give equal text.
     """
-    environment = Environment(
-        loader=PackageLoader("crestfall.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters |= {"amount": amount, "energy": _energy, "percent": _percent}
-    return environment.get_template("report.html").render(_content(result, svgs))
+    made = environment()
+    made.filters |= {"amount": amount, "energy": _energy, "percent": _percent}
+    return made.get_template("report.html").render(_content(result, svgs))
 
 
 def amount(value: float) -> str:

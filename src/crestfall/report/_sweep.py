@@ -9,8 +9,8 @@ from matplotlib.figure import Figure
 
 import crestfall
 from crestfall.report import _style as style
-from crestfall.report._compare import house_environment
 from crestfall.report._compare_text import whole
+from crestfall.report._environment import environment
 from crestfall.report._running import running
 from crestfall.report._sweep_figures import (
     METRIC_WORDS,
@@ -129,7 +129,7 @@ def sweep_html(result: SweepResult, svgs: dict[str, bytes]) -> str:
     str
         A whole HTML document with the figures inside.
     """
-    return house_environment().get_template("sweep.html").render(_content(result, svgs))
+    return environment().get_template("sweep.html").render(_content(result, svgs))
 
 
 def _content(result: SweepResult, svgs: dict[str, bytes]) -> dict[str, Any]:

@@ -173,17 +173,22 @@ class _Site:
         )
 
     def _studied(self, inputs: Inputs) -> OptionFigures:
-        found = figures_of(inputs, self.reference, is_compared=True)
+        case = headline_case(inputs)
+        found = figures_of(inputs, self.reference, case=case, is_compared=True)
+        if not self.others:  # nothing is drawn
+            return found
+        inputs = replace(inputs, like=case.schedule)
         return replace(
             found,
-            other_years=tuple(self._in(other, reference, found.option) for other, reference in self.others),
+            other_years=tuple(self._in(other, reference, inputs) for other, reference in self.others),
             worn_savings=None if found.life is None else line_savings(self.reference, self._worn(inputs)),
         )
 
-    def _in(self, other: Inputs, reference: Before, option: Option) -> LineSavings | None:
+    def _in(self, other: Inputs, reference: Before, inputs: Inputs) -> LineSavings | None:
         """Return what an option saves in another year of load."""
         try:
-            return line_savings(reference, headline_case(with_option(other, option)))
+            site = replace(with_option(other, inputs.plant.option), like=inputs.like)
+            return line_savings(reference, headline_case(site))
         except InfeasibleError:
             return None
 
@@ -194,7 +199,7 @@ class _Site:
         return headline_case(replace(inputs, plant=plant, health_frac=health_frac))
 
 
-def figures_of(inputs: Inputs, reference: Before, *, is_compared: bool) -> OptionFigures:
+def figures_of(inputs: Inputs, reference: Before, *, is_compared: bool, case: Case | None = None) -> OptionFigures:
     """
     Study an option: its first year and, where the scenario asks for it, its life.
 
@@ -206,6 +211,8 @@ def figures_of(inputs: Inputs, reference: Before, *, is_compared: bool) -> Optio
         The site without a battery that savings are counted from.
     is_compared : bool
         Whether to find out what one part more would save at the most.
+    case : Case, optional
+        Its first year, if it is known already.
 
     Returns
     -------
@@ -230,8 +237,8 @@ def figures_of(inputs: Inputs, reference: Before, *, is_compared: bool) -> Optio
             peak_import_kw=float(reference.import_kw.max()),
             self_consumption_frac=_self_consumption(inputs, reference.export_kw, reference.curtailed_kw),
         )
-    case = headline_case(inputs)
-    life = None if inputs.scenario.ask.life is None else life_of(inputs)
+    case = case or headline_case(inputs)
+    life = None if inputs.scenario.ask.life is None else life_of(inputs, first=case)
     simple = simple_payback_years(capital.net, total - case.bill_total)
     return OptionFigures(
         option=plant.option,
