@@ -405,7 +405,7 @@ def test_existing_folder_ends_with_2_before_anything_is_solved(here, tmp_path):
     ("arguments", "expected"),
     [
         (["ruin"], "No such command 'ruin'."),
-        (["schema", "tarif"], "'tarif' is not one of 'scenario', 'tariff', 'catalogue', 'sweep'."),
+        (["schema", "tarif"], "'tarif' is not one of 'scenario', 'tariff', 'catalogue', 'sweep', 'run-summary',"),
         (["check", "a.yaml", "--fast"], "No such option: --fast"),
     ],
 )

@@ -34,7 +34,8 @@ KNOWS = {
     "hindsight": "knows the whole year: a ceiling",
 }
 
-PDF_HELP, PAPER_HELP = "Write the report as a PDF as well.", "Size of the PDF's pages."
+PdfWanted = Annotated[bool, typer.Option("--pdf", help="Write the report as a PDF as well.")]
+Language = Annotated[str, typer.Option(help="Language of the report: de, en, es, fr.", metavar="CODE")]
 ScenarioPath = Annotated[Path, typer.Argument(help="Scenario file (YAML).", metavar="SCENARIO")]
 
 
@@ -120,6 +121,9 @@ class Paper(StrEnum):
     LETTER = "letter"
 
 
+PaperSize = Annotated[Paper, typer.Option(help="Size of the PDF's pages.")]
+
+
 class ValueKind(StrEnum):
     """Kinds of meter data."""
 
@@ -151,22 +155,24 @@ def _options(
 def run(
     scenario: ScenarioPath,
     out: Annotated[Path, typer.Option(help="Folder for the results; it must not exist yet.", metavar="FOLDER")],
-    pdf: Annotated[bool, typer.Option("--pdf", help=PDF_HELP)] = False,
-    paper: Annotated[Paper, typer.Option(help=PAPER_HELP)] = Paper.A4,
+    pdf: PdfWanted = False,
+    paper: PaperSize = Paper.A4,
+    language: Language = "en",
     as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
     force: Annotated[bool, typer.Option("--force", help="Replace an older result in that folder.")] = False,
 ) -> None:
     """Study one option on one site's year and write schedule, bills, figures and report."""
-    from crestfall.report import fill_folder, result_folder
+    from crestfall.report import check_language, fill_folder, result_folder
     from crestfall.study import run as run_study
 
+    check_language(language)
     with _Progress() as progress:
         try:
             loaded = crestfall.load_scenario(scenario)
             with result_folder(out, force=force) as folder:
                 result = _interruptible(lambda: run_study(loaded, on_stage=progress.stage))
                 progress.stage("drawing figures and writing the report")
-                fill_folder(result, folder, _forms(pdf), paper=paper.value)
+                fill_folder(result, folder, _forms(pdf), paper=paper.value, language=language)
         except KeyboardInterrupt:
             progress.end("interrupted, nothing was written")
             os._exit(INTERRUPTED)  # a solver in the second thread would keep the process alive
@@ -192,16 +198,18 @@ def compare(
     ] = 256,
     seed: Annotated[int, typer.Option(help="Start of the random numbers.", min=0)] = 1,
     workers: Annotated[int | None, typer.Option(help="Processes; left out: one for each core.", min=1)] = None,
-    pdf: Annotated[bool, typer.Option("--pdf", help=PDF_HELP)] = False,
-    paper: Annotated[Paper, typer.Option(help=PAPER_HELP)] = Paper.A4,
+    pdf: PdfWanted = False,
+    paper: PaperSize = Paper.A4,
+    language: Language = "en",
     as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
     force: Annotated[bool, typer.Option("--force", help="Replace an older result in that folder.")] = False,
 ) -> None:
     """Study every option of the catalogue through its life, rank them, and say how sure the best one is."""
-    from crestfall.report import compare_text, fill_comparison, result_folder
+    from crestfall.report import check_language, compare_text, fill_comparison, result_folder
     from crestfall.study import compare as study_all
     from crestfall.study import counts_of, pair_of
 
+    check_language(language)
     with _Progress() as progress:
         try:
             loaded = crestfall.load_scenario(scenario)
@@ -219,7 +227,7 @@ def compare(
                     on_stage=progress.stage,
                 )
                 progress.stage("drawing figures and writing the page")
-                fill_comparison(found, folder, _forms(pdf), paper=paper.value)
+                fill_comparison(found, folder, _forms(pdf), paper=paper.value, language=language)
         except KeyboardInterrupt:
             progress.end("interrupted, nothing was written")
             sys.exit(INTERRUPTED)
@@ -239,14 +247,16 @@ def sweep(
     ] = None,
     limit: Annotated[int, typer.Option(help="Most cases.", min=1)] = 10_000,
     resume: Annotated[bool, typer.Option("--resume", help="Go on with what the folder holds.")] = False,
-    pdf: Annotated[bool, typer.Option("--pdf", help=PDF_HELP)] = False,
-    paper: Annotated[Paper, typer.Option(help=PAPER_HELP)] = Paper.A4,
+    pdf: PdfWanted = False,
+    paper: PaperSize = Paper.A4,
+    language: Language = "en",
     as_json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
 ) -> None:
     """Study many cases of one scenario; results are kept as they come, and --resume goes on after a stop."""
-    from crestfall.report import fill_sweep, sweep_text
+    from crestfall.report import check_language, fill_sweep, sweep_text
     from crestfall.study import sweep as study_cases
 
+    check_language(language)
     with _Progress() as progress, _gentle_stop(progress) as is_stopped:
         try:
             found = study_cases(
@@ -263,7 +273,7 @@ def sweep(
             progress.end(f"stopped; what is done is in {out}, and the same command with --resume goes on")
             sys.exit(INTERRUPTED)
         progress.stage("drawing figures and writing the page")
-        fill_sweep(found, out, _forms(pdf), paper=paper.value)
+        fill_sweep(found, out, _forms(pdf), paper=paper.value, language=language)
         progress.end("done")
     if as_json:
         typer.echo(json.dumps(found.summary(), indent=2, ensure_ascii=False, default=str))
@@ -280,7 +290,8 @@ def report(
     out: Annotated[
         Path | None, typer.Option(help="Another folder for them; left out: the same.", metavar="FOLDER")
     ] = None,
-    paper: Annotated[Paper, typer.Option(help=PAPER_HELP)] = Paper.A4,
+    paper: PaperSize = Paper.A4,
+    language: Language = "en",
     force: Annotated[bool, typer.Option("--force", help="Replace an older result in the other folder.")] = False,
 ) -> None:
     """Make page, PDF, workbook, figures or tables of a finished study again; nothing is solved."""
@@ -292,7 +303,13 @@ def report(
         try:
             wanted = [one.value for one in form] if form else USUAL_FORMS
             page = rewrite_report(
-                folder, forms=wanted, paper=paper.value, out=out, force=force, on_stage=progress.stage
+                folder,
+                forms=wanted,
+                paper=paper.value,
+                language=language,
+                out=out,
+                force=force,
+                on_stage=progress.stage,
             )
         except KeyboardInterrupt:
             progress.end("interrupted, nothing was written")

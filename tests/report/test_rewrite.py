@@ -3,6 +3,7 @@
 import shutil
 
 import pytest
+from pypdf import PdfReader
 
 from compared_site import LIVING, MODULES, RACKS
 from crestfall import cli
@@ -82,6 +83,15 @@ def test_only_what_is_asked_for_is_made(swept, folder):
     assert (folder / "sweep.html").read_bytes() == (swept / "sweep.html").read_bytes()
 
 
+def test_another_language_and_back(swept, folder):
+    rewrite_report(folder, forms=["page", "pdf"], language="fr")
+    assert '<html lang="fr">' in (folder / "sweep.html").read_text(encoding="utf-8")
+    assert PdfReader(folder / "sweep.pdf").trailer["/Root"]["/Lang"] == "fr"
+    rewrite_report(folder, forms=["page", "pdf"])
+    for name in ("sweep.html", "sweep.pdf"):
+        assert (folder / name).read_bytes() == (swept / name).read_bytes()
+
+
 def test_another_folder_takes_what_is_made_and_nothing_else(swept, tmp_path):
     rewrite_report(swept, forms=["page"], out=tmp_path / "other")
     assert sorted(files_in(tmp_path / "other")) == sorted(["sweep.html", "summary.json"])
@@ -114,6 +124,7 @@ def test_the_command_says_what_it_wrote(swept, folder, monkeypatch, capfd):
     ("arguments", "text"),
     [
         (["--force"], "--force is for another folder\n    add --out, or leave it out\n"),
+        (["--language", "xx"], "language: 'xx' is not known\n    one of de, en, es, fr\n"),
         ([], "archive.npz: cannot be read: No such file or directory\n"),
     ],
 )

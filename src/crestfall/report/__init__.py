@@ -48,6 +48,7 @@ from crestfall.report._tariff_calendar import draw_tariff, measured_steps, write
 from crestfall.report._tariff_words import tariff_words
 from crestfall.report._unforeseen import draw_costliest_days, unforeseen_text
 from crestfall.report._week import most_telling_week
+from crestfall.report._words import check_language, languages
 from crestfall.report._write import (
     fill_comparison,
     fill_folder,
@@ -64,6 +65,7 @@ __all__ = [
     "bill_by_line",
     "bill_load",
     "bill_text",
+    "check_language",
     "checked_picture_kind",
     "compare_text",
     "connection_rows",
@@ -101,6 +103,7 @@ __all__ = [
     "fill_comparison",
     "fill_folder",
     "fill_sweep",
+    "languages",
     "lay_year",
     "life_text",
     "measured_steps",

@@ -19,6 +19,7 @@ from crestfall.report._pdf import pdf_bytes
 from crestfall.report._running import mark, running_of
 from crestfall.report._sections import draw_sections
 from crestfall.report._sweep import draw_sweep, sweep_html
+from crestfall.report._table_workbooks import comparison_workbook, sweep_workbook
 from crestfall.report._workbook import workbook_bytes
 from crestfall.study import Comparison, Result, Study, SweepResult
 
@@ -36,7 +37,8 @@ class _Kind:
     draw: Callable[[Any], dict[str, Figure]]
     html: Callable[[Any, dict[str, bytes]], str]
     tables: Callable[[Any], dict[str, pd.DataFrame]]
-    workbook: Callable[[Any], bytes] | None = None
+    workbook: Callable[[Any], bytes]
+    workbook_name: str
 
 
 def write_forms(study: Study, folder: Path, forms: Iterable[str] = USUAL_FORMS, *, paper: str = "a4") -> None:
@@ -67,8 +69,8 @@ def write_forms(study: Study, folder: Path, forms: Iterable[str] = USUAL_FORMS, 
             (folder / f"{kind.name}.html").write_text(page, encoding="utf-8")
         if "pdf" in wanted:
             (folder / f"{kind.name}.pdf").write_bytes(pdf_bytes(page, paper))
-    if "workbook" in wanted and kind.workbook is not None:
-        (folder / "study.xlsx").write_bytes(kind.workbook(study))
+    if "workbook" in wanted:
+        (folder / f"{kind.workbook_name}.xlsx").write_bytes(kind.workbook(study))
     if wanted & {"tables", "csv"}:
         _write_tables(kind.tables(study), folder, wanted)
     write_json(folder / "summary.json", study.summary())
@@ -93,10 +95,10 @@ def page_name(study: Study) -> str:
 
 def _kind_of(study: Study) -> _Kind:
     if isinstance(study, Result):
-        return _Kind("report", _figures_of_run, report_html, _tables_of_run, workbook_bytes)
+        return _Kind("report", _figures_of_run, report_html, _tables_of_run, workbook_bytes, "study")
     if isinstance(study, Comparison):
-        return _Kind("compare", draw_comparison, compare_html, _tables_of_comparison)
-    return _Kind("sweep", draw_sweep, sweep_html, _tables_of_sweep)
+        return _Kind("compare", draw_comparison, compare_html, _tables_of_comparison, comparison_workbook, "compare")
+    return _Kind("sweep", draw_sweep, sweep_html, _tables_of_sweep, sweep_workbook, "sweep")
 
 
 def _figures_of_run(result: Result) -> dict[str, Figure]:

@@ -21,6 +21,7 @@ CELL_PT = 8.0  # what a cell has of its own to both sides
 SIZES_PT = (9.0, 5.6)  # of tables: the usual one, and the least that can be read
 PICTURE_PT = 312.0  # height of a picture; a higher one becomes narrower, but keeps this share of the width
 LEAST_WIDTH_FRAC = 0.8
+ANSWER_PT = 240.0  # height of the first picture, which belongs on the page of the answer
 KEPT_ROWS = 18  # a table with no more stays on one page
 LONGEST_EM = 40  # a column of words is not wished wider
 ROOMY_FRAC = 0.6  # of what words wish, and figures beside them have their heads in one line
@@ -87,6 +88,7 @@ class _Setter:
     def __init__(self, paper: str) -> None:
         width, height = (side - margin for side, margin in zip(PAPERS[paper], MARGINS_MM, strict=True))
         self.width_pt, self.height_pt = width * PT_PER_MM, height * PT_PER_MM
+        self.is_at_answer = True
 
     def blocks(self, children: Iterable[Element | str]) -> list[str]:
         """Return the blocks that some nodes are made into; texts between elements are paragraphs."""
@@ -153,6 +155,8 @@ class _Setter:
         svg = base64.b64decode(data).decode()
         width, height = _sides(svg)
         wished = max(min(self.width_pt, PICTURE_PT * width / height), LEAST_WIDTH_FRAC * self.width_pt)
+        if self.is_at_answer:
+            wished, self.is_at_answer = min(self.width_pt, ANSWER_PT * width / height), False
         shown = min(wished, self.height_pt * width / height)
         alt = _string(image.attributes.get("alt", ""))
         return f'image(bytes({_string(svg)}), format: "svg", width: {shown:.2f}pt, alt: {alt})'
@@ -308,7 +312,7 @@ def _runs(children: list[Element | str], style: tuple[str, ...]) -> Iterator[tup
         if isinstance(one, str):
             yield one, style
         elif one.tag not in HIDDEN and "screen-only" not in one.classes:
-            if one.tag == "small":
+            if one.tag in ("br", "small"):
                 yield " ", style
             yield from _runs(one.children, (*style, INLINE[one.tag]) if one.tag in INLINE else style)
 

@@ -25,7 +25,14 @@ _language: ContextVar[str] = ContextVar("language", default=ENGLISH)
 
 
 def languages() -> list[str]:
-    """Return the codes of the languages that a report can be written in, sorted."""
+    """
+    Return the languages that a report can be written in.
+
+    Returns
+    -------
+    list of str
+        Their codes, sorted.
+    """
     names = [entry.name for entry in files(__package__).joinpath("words").iterdir()]
     return sorted([ENGLISH, *(name.removesuffix(".po") for name in names if name.endswith(".po"))])
 
@@ -45,13 +52,30 @@ def speaking(language: str) -> Iterator[None]:
     InputError
         If there is no catalogue of that language.
     """
-    if language not in languages():
-        raise InputError(f"language: {language!r} is not known\n    one of {', '.join(languages())}")
+    check_language(language)
     token = _language.set(language)
     try:
         yield
     finally:
         _language.reset(token)
+
+
+def check_language(language: str) -> None:
+    """
+    Raise unless reports can be written in a language.
+
+    Parameters
+    ----------
+    language : str
+        Its code.
+
+    Raises
+    ------
+    InputError
+        If there is no catalogue of that language.
+    """
+    if language not in languages():
+        raise InputError(f"language: {language!r} is not known\n    one of {', '.join(languages())}")
 
 
 def language_now() -> str:

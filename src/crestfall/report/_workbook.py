@@ -1,22 +1,22 @@
 """The study as a workbook: inputs, the bill by period and line, and a yearly cash flow that calculates."""
 
-import datetime as dt
-import io
-import re
-import zipfile
-from collections.abc import Iterator, Sequence
 from typing import Any
 
 from openpyxl import Workbook
-from openpyxl.cell import Cell
-from openpyxl.styles import Alignment, Font, PatternFill
+from openpyxl.styles import PatternFill
 from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.worksheet import Worksheet
 
+from crestfall.report._running import running_of
 from crestfall.report._savings import bill_by_line
-from crestfall.study import Life, Result
+from crestfall.report._sheets import HEAD, MONEY, PLAIN, POWER, RATE, SHARE, inputs, saved, table
+from crestfall.report._sheets import fit as _fit
+from crestfall.report._sheets import formula as _formula
+from crestfall.report._sheets import head as _head
+from crestfall.report._sheets import known as _known
+from crestfall.report._sheets import put as _put
+from crestfall.study import Result
 
-MONEY, POWER, RATE, SHARE, PLAIN = "#,##0.00", "#,##0.0", "#,##0.0000", "0.00%", "#,##0.####"
 # What a flow of a year is made of, as the appraisal names it; the first column is the year.
 FLOWS = (
     "capital",
@@ -31,12 +31,7 @@ FLOWS = (
     "tax",
 )
 DEBT_FLOWS = (*FLOWS[:-1], "loan", "interest", "repayment", "tax_with_debt")
-HEAD = Font(bold=True)
-HEAD_FILL = PatternFill("solid", fgColor="D9DEE1")
 INPUT_FILL = PatternFill("solid", fgColor="F7F2DF")  # a cell that is there to be changed
-WIDEST = 60
-LONG_AGO = dt.datetime(2000, 1, 1)  # noqa: DTZ001 -- a workbook's own dates have no zone
-BEGINS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def workbook_bytes(result: Result) -> bytes:
@@ -54,6 +49,7 @@ def workbook_bytes(result: Result) -> bytes:
         The file. Its sheets: summary, the bill by line and by period, with a life the cash flow, whose sums, net
         present value and rate of return are formulas, and the years; the inputs with the hashes of their files.
     """
+    currency = result.inputs.scenario.ask.money.currency
     book = Workbook()
     book.remove(book.active)
     _summary(book.create_sheet("Summary"), result)
@@ -61,48 +57,9 @@ def workbook_bytes(result: Result) -> bytes:
     _bill_by_period(book.create_sheet("Bill by period"), result)
     if result.life is not None:
         _cash_flow(book.create_sheet("Cash flow"), result)
-        _years(book.create_sheet("Years"), result.life)
-    _inputs(book.create_sheet("Inputs"), result)
-    return _saved(book)
-
-
-def _put(sheet: Worksheet, row: int, column: int, value: Any, form: str | None = None) -> Cell:
-    """Write a value; text stays text, whatever it begins with."""
-    cell: Cell = sheet.cell(row, column, value)
-    if isinstance(value, str):
-        cell.data_type = "s"
-        if value.startswith(BEGINS_A_FORMULA):
-            cell.quotePrefix = True  # some programs would calculate it when it is edited
-    elif form is not None:
-        cell.number_format = form
-    return cell
-
-
-def _formula(sheet: Worksheet, row: int, column: int, formula: str, form: str) -> None:
-    sheet.cell(row, column, formula).number_format = form
-
-
-def _head(sheet: Worksheet, heads: Sequence[str], row: int = 1) -> None:
-    for column, head in enumerate(heads, start=1):
-        cell = _put(sheet, row, column, head)
-        cell.font, cell.fill = HEAD, HEAD_FILL
-        cell.alignment = Alignment(wrap_text=True, vertical="top")
-    sheet.freeze_panes = sheet.cell(row + 1, 2)
-
-
-def _fit(sheet: Worksheet, first_row: int = 1) -> None:
-    """Make columns as wide as what stands in them."""
-    for column in range(1, sheet.max_column + 1):
-        texts = (sheet.cell(row, column).value for row in range(first_row, sheet.max_row + 1))
-        width = max((len(_shown(text)) for text in texts if text is not None), default=8)
-        sheet.column_dimensions[get_column_letter(column)].width = min(max(width + 2, 9), WIDEST)
-
-
-def _shown(value: Any) -> str:
-    if isinstance(value, float):
-        return f"{value:,.2f}"
-    text = str(value)
-    return "0" * 12 if text.startswith("=") else text
+        table(book.create_sheet("Years"), result.life.years_frame().reset_index(), currency)
+    inputs(book.create_sheet("Inputs"), result.inputs.scenario)
+    return saved(book, running_of(result))
 
 
 def _summary(sheet: Worksheet, result: Result) -> None:
@@ -195,13 +152,6 @@ def _bill_by_period(sheet: Worksheet, result: Result) -> None:
     _fit(sheet)
 
 
-def _known(value: Any) -> Any:
-    """Return a value that a cell can hold; nothing where there is none."""
-    if value is None or value != value:
-        return None
-    return value.item() if hasattr(value, "item") else value
-
-
 def _cash_flow(sheet: Worksheet, result: Result) -> None:
     """Write the cash of each year; what is summed, discounted and read off it are formulas."""
     life, money = result.life, result.inputs.scenario.ask.money
@@ -248,51 +198,3 @@ def _cash_flow(sheet: Worksheet, result: Result) -> None:
     _put(sheet, 4, 1, f"Amounts in {money.currency}; savings by {result.headline.policy}")
     _fit(sheet, top)
     sheet.column_dimensions["A"].width = 22
-
-
-def _years(sheet: Worksheet, life: Life) -> None:
-    frame = life.years_frame().reset_index()
-    _head(sheet, [str(name) for name in frame.columns])
-    for row, line in enumerate(frame.to_dict("records"), start=2):
-        for column, (name, value) in enumerate(line.items(), start=1):
-            share = str(name).endswith("_frac")
-            whole = name in ("year", "racks", "racks_bought")
-            _put(sheet, row, column, _known(value), SHARE if share else "0" if whole else MONEY)
-    _fit(sheet)
-
-
-def _inputs(sheet: Worksheet, result: Result) -> None:
-    _head(sheet, ("Key", "Value"))
-    for row, (key, value) in enumerate(_leaves(result.inputs.scenario.resolved()), start=2):
-        _put(sheet, row, 1, key)
-        _put(sheet, row, 2, value if isinstance(value, bool | int | float) or value is None else str(value))
-    _fit(sheet)
-
-
-def _leaves(node: Any, path: str = "") -> Iterator[tuple[str, Any]]:
-    """Return each value of a tree with the path that leads to it."""
-    if isinstance(node, dict):
-        for key, value in node.items():
-            yield from _leaves(value, f"{path}.{key}" if path else str(key))
-    elif isinstance(node, list):
-        for number, value in enumerate(node, start=1):
-            yield from _leaves(value, f"{path}[{number}]")
-    else:
-        yield path, node
-
-
-def _saved(book: Workbook) -> bytes:
-    """Return the file with the dates of a workbook and of a zip archive taken out."""
-    book.properties.creator, book.properties.created = "crestfall", LONG_AGO
-    raw, out = io.BytesIO(), io.BytesIO()
-    book.save(raw)
-    stamp = LONG_AGO.strftime("%Y-%m-%dT%H:%M:%SZ")
-    with zipfile.ZipFile(raw) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
-        for name in old.namelist():
-            content = old.read(name)
-            if name == "docProps/core.xml":
-                content = re.sub(rb"(<dcterms:modified[^>]*>)[^<]*", rb"\g<1>" + stamp.encode(), content)
-            entry = zipfile.ZipInfo(name, date_time=(1980, 1, 1, 0, 0, 0))
-            entry.compress_type, entry.external_attr = zipfile.ZIP_DEFLATED, 0o644 << 16
-            new.writestr(entry, content)
-    return out.getvalue()

@@ -9,6 +9,7 @@ from ruamel.yaml import YAML
 from crestfall.errors import OutputError
 from crestfall.report._folder import changed_folder, result_folder
 from crestfall.report._forms import USUAL_FORMS, page_name, write_forms, write_json
+from crestfall.report._words import check_language, speaking
 from crestfall.study import ARCHIVE, Comparison, Result, Study, SweepResult, archive_bytes, read_archive
 
 
@@ -68,7 +69,9 @@ def write_comparison(comparison: Comparison, target: str | Path, *, force: bool 
     return Path(target) / "compare.html"
 
 
-def fill_folder(result: Result, folder: Path, forms: Iterable[str] = USUAL_FORMS, *, paper: str = "a4") -> None:
+def fill_folder(
+    result: Result, folder: Path, forms: Iterable[str] = USUAL_FORMS, *, paper: str = "a4", language: str = "en"
+) -> None:
     """
     Write all files of a study into an empty folder; equal studies give equal bytes but for ``timings.json``.
 
@@ -82,9 +85,11 @@ def fill_folder(result: Result, folder: Path, forms: Iterable[str] = USUAL_FORMS
         Forms of its report.
     paper : {"a4", "letter"}, default="a4"
         Size of a PDF's pages.
+    language : str, default="en"
+        One of `languages`.
     """
     began = time.perf_counter()
-    _fill(result, folder, forms, paper)
+    _fill(result, folder, forms, paper, language)
     with (folder / "inputs.yaml").open("w", encoding="utf-8") as file:
         YAML().dump(result.inputs.scenario.resolved(), file)
     seconds = result.timings_s | {"drawing and writing": time.perf_counter() - began}
@@ -92,7 +97,7 @@ def fill_folder(result: Result, folder: Path, forms: Iterable[str] = USUAL_FORMS
 
 
 def fill_comparison(
-    comparison: Comparison, folder: Path, forms: Iterable[str] = USUAL_FORMS, *, paper: str = "a4"
+    comparison: Comparison, folder: Path, forms: Iterable[str] = USUAL_FORMS, *, paper: str = "a4", language: str = "en"
 ) -> None:
     """
     Write all files of a comparison into an empty folder; equal comparisons give equal bytes.
@@ -107,11 +112,15 @@ def fill_comparison(
         Forms of its report.
     paper : {"a4", "letter"}, default="a4"
         Size of a PDF's pages.
+    language : str, default="en"
+        One of `languages`.
     """
-    _fill(comparison, folder, forms, paper)
+    _fill(comparison, folder, forms, paper, language)
 
 
-def fill_sweep(result: SweepResult, folder: Path, forms: Iterable[str] = USUAL_FORMS, *, paper: str = "a4") -> None:
+def fill_sweep(
+    result: SweepResult, folder: Path, forms: Iterable[str] = USUAL_FORMS, *, paper: str = "a4", language: str = "en"
+) -> None:
     """
     Write page, figures and summary of a sweep beside its table.
 
@@ -125,6 +134,8 @@ def fill_sweep(result: SweepResult, folder: Path, forms: Iterable[str] = USUAL_F
         Forms of its report.
     paper : {"a4", "letter"}, default="a4"
         Size of a PDF's pages.
+    language : str, default="en"
+        One of `languages`.
 
     Raises
     ------
@@ -132,7 +143,7 @@ def fill_sweep(result: SweepResult, folder: Path, forms: Iterable[str] = USUAL_F
         If it cannot be written.
     """
     try:
-        _fill(result, folder, forms, paper)
+        _fill(result, folder, forms, paper, language)
     except OSError as error:
         raise OutputError(
             f"--out {folder}: figures cannot be written: {error.strerror}\n"
@@ -145,6 +156,7 @@ def rewrite_report(
     *,
     forms: Iterable[str] = USUAL_FORMS,
     paper: str = "a4",
+    language: str = "en",
     out: str | Path | None = None,
     force: bool = False,
     on_stage: Callable[[str], None] | None = None,
@@ -160,6 +172,8 @@ def rewrite_report(
         Forms to make; other files stay as they are.
     paper : {"a4", "letter"}, default="a4"
         Size of a PDF's pages.
+    language : str, default="en"
+        One of `languages`.
     out : str or Path, optional
         Another folder for them; left out: that of the study, which is changed as a whole or not at all.
     force : bool, default=False
@@ -175,20 +189,23 @@ def rewrite_report(
     Raises
     ------
     InputError
-        If the folder holds no study, or one of another version.
+        If the folder holds no study, or one of another version, or the language is not known.
     OutputError
         If the files cannot be written.
     """
+    check_language(language)
     tell = on_stage or (lambda _: None)
     tell("reading the study")
     study = read_archive(folder)
     place = changed_folder(Path(folder)) if out is None else result_folder(Path(out), force=force)
     with place as draft:
         tell("drawing figures and writing the report")
-        write_forms(study, draft, forms, paper=paper)
+        with speaking(language):
+            write_forms(study, draft, forms, paper=paper)
     return Path(folder if out is None else out) / page_name(study)
 
 
-def _fill(study: Study, folder: Path, forms: Iterable[str], paper: str) -> None:
-    write_forms(study, folder, forms, paper=paper)
+def _fill(study: Study, folder: Path, forms: Iterable[str], paper: str, language: str) -> None:
+    with speaking(language):
+        write_forms(study, folder, forms, paper=paper)
     (folder / ARCHIVE).write_bytes(archive_bytes(study))
