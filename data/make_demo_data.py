@@ -1,4 +1,4 @@
-"""Make the demo site's year of interval data. ALL IS INVENTED: the place, the company, weather, load, prices and factors.
+"""Make the demo site's year of interval data. ALL IS INVENTED: place, company, weather, load, prices, factors.
 
 "Perlesand Cold Store" stands on no map. It keeps frozen and chilled fish on a made-up harbour of the Danish west coast,
 freezes what the boats land, and has 220 kWp of PV on its roof. The year is 2025 in Europe/Copenhagen, in steps of
@@ -9,7 +9,7 @@ Run ``python data/make_demo_data.py``; it writes beside itself:
 - ``load/perlesand.csv``: time, load_kw, pv_kw, every 15 minutes;
 - ``load/perlesand_weather.csv``: time, temperature_c, every hour;
 - ``prices/dagspris.csv``: time, price_per_mwh (EUR), every hour: day-ahead prices of a made-up area around the site;
-- ``emissions/grid_factors.csv``: time, average_kg_per_kwh, marginal_kg_per_kwh, every hour: factors of that area's grid.
+- ``emissions/grid_factors.csv``: time, average_kg_per_kwh, marginal_kg_per_kwh, every hour: factors of that grid.
 
 How it is built, from the sky down:
 

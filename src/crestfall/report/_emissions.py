@@ -83,7 +83,7 @@ def draw_emissions(result: Result) -> Figure | None:
             ax.stairs(_by_hour(one, kg), edges, baseline=None, label=label, **look)
         ax.set_title(say(FACTOR_WORDS[one.factor]))
         ax.set_xlim(0, HOURS)
-        ax.set_xticks(range(0, HOURS + 1, 6))
+        ax.set_xticks(range(0, HOURS, 6))
         ax.set_xlabel(say("hour of the local day"))
         ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: number(value)))
     panels[0].set_ylabel(say("mean emissions [kg CO2e/h]"))
