@@ -301,6 +301,20 @@ def test_workers_of_a_cluster_come_and_go(path, undisturbed, tmp_path):
     assert Path(tmp_path / "out" / "sweep.json").is_file()
 
 
+def test_a_cluster_of_another_version_is_refused_before_anything_runs(path, tmp_path, monkeypatch):
+    """A change of this process alone stands in for an installation of another day on the other machine."""
+    distributed = pytest.importorskip("distributed")
+    monkeypatch.setattr("crestfall.study._cluster.code_hash", lambda: "another")
+    settings = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": None, "processes": True}
+    with distributed.LocalCluster(**settings) as cluster:
+        address = cluster.scheduler_address
+        with pytest.raises(InputError) as error:
+            sweep(path, tmp_path / "out", cluster=address)
+    assert str(error.value).startswith(f"--cluster {address}: worker tcp://127.0.0.1:")
+    assert "has another Crestfall, or none\n    install the same on every machine" in str(error.value)
+    assert not list((tmp_path / "out").glob("parts/*"))
+
+
 @pytest.mark.parametrize(
     ("address", "words"),
     [
