@@ -7,6 +7,7 @@ from matplotlib.ticker import MaxNLocator, StrMethodFormatter
 
 from crestfall.ageing import Histogram
 from crestfall.report import _style as style
+from crestfall.report._words import number, say
 from crestfall.study import Result
 
 MOST_LABELS = 7  # side by side, or they would run into each other
@@ -36,15 +37,30 @@ def draw_cells(result: Result) -> Figure:
         raise ValueError("there are no cells without a battery")
     figure = Figure(figsize=(style.WIDTH_IN, 3.1), layout="constrained")
     panels = figure.subplots(1, 3, width_ratios=(1.0, 1.15, 1.0))
-    high = f"{found.high_soc_h:,.0f} h at {100 * found.high_soc_frac:g} % or more"
-    _draw(panels[0], found.soc_h, 100.0, style.HEALTH_FILL, "state of charge [%]", high)
+    high = say(
+        "{high_soc_h} h at {high_soc} % or more",
+        high_soc_h=number(found.high_soc_h),
+        high_soc=f"{100 * found.high_soc_frac:g}",
+    )
+    _draw(panels[0], found.soc_h, 100.0, style.HEALTH_FILL, say("state of charge [%]"), high)
     moving_h = float(found.c_rate_h.weights.sum())
-    rate = "rate [1/h], left of 0 discharging"
-    _draw(panels[1], found.c_rate_h, 1.0, style.DISCHARGE_FILL, rate, f"{moving_h:,.0f} h in motion")
+    rate = say("rate [1/h], left of 0 discharging")
+    _draw(
+        panels[1],
+        found.c_rate_h,
+        1.0,
+        style.DISCHARGE_FILL,
+        rate,
+        say("{moving_h} h in motion", moving_h=number(moving_h)),
+    )
     often = int(np.argmax(found.cell_h.weights))
-    mostly = f"mostly {found.cell_h.edges[often]:g} to {found.cell_h.edges[often + 1]:g} °C"
-    _draw(panels[2], found.cell_h, 1.0, style.PV_FILL, "cell temperature [°C]", mostly)
-    panels[0].set_ylabel("hours of the year")
+    mostly = say(
+        "mostly {low} to {high} °C",
+        low=f"{found.cell_h.edges[often]:g}",
+        high=f"{found.cell_h.edges[often + 1]:g}",
+    )
+    _draw(panels[2], found.cell_h, 1.0, style.PV_FILL, say("cell temperature [°C]"), mostly)
+    panels[0].set_ylabel(say("hours of the year"))
     return figure
 
 

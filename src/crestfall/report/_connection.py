@@ -20,23 +20,37 @@ from crestfall.plant import (
 from crestfall.report import _style as style
 from crestfall.report._files import checked_picture_kind, write_asked, write_picture
 from crestfall.report._one_line import draw_connection
+from crestfall.report._words import later, number, say, say_many
 from crestfall.scenario import CatalogueFile
 from crestfall.study import Inputs
 
 UNKNOWN = "-"
 NARROWEST = 70  # characters; narrower terminals break lines themselves
 CAUTIONS = (
-    "All figures are indicative, for a first talk with the network operator and an electrician. They size no conductor,"
-    " no protective device, no earthing and no ventilation.",
-    "Published ampacities (such as IEC 60364-5-52 or table 310.16 of the NEC) hold for one insulation, one way of"
-    " laying and 30 °C around it. The currents may be read beside them as information only; no conductor follows from"
-    " that.",
-    "Local codes, the makers' instructions and licensed practice decide, with the authority that has jurisdiction.",
-    "Racks store energy that cannot be switched off: their DC terminals stay live when all is open, and a DC arc does"
-    " not go out by itself.",
-    "A damaged cell gives off gas that burns and poisons. Detection, ventilation, spacing, escape routes and access for"
-    " the fire service are part of the place.",
-    "Before any work: isolate the AC and the DC side, lock out and tag, wait until capacitors are empty, prove dead.",
+    later(
+        "All figures are indicative, for a first talk with the network operator and an electrician. They size no "
+        "conductor, no protective device, no earthing and no ventilation."
+    ),
+    later(
+        "Published ampacities (such as IEC 60364-5-52 or table 310.16 of the NEC) hold for one insulation, one way "
+        "of laying and 30 °C around it. The currents may be read beside them as information only; no conductor "
+        "follows from that."
+    ),
+    later(
+        "Local codes, the makers' instructions and licensed practice decide, with the authority that has jurisdiction."
+    ),
+    later(
+        "Racks store energy that cannot be switched off: their DC terminals stay live when all is open, and a DC "
+        "arc does not go out by itself."
+    ),
+    later(
+        "A damaged cell gives off gas that burns and poisons. Detection, ventilation, spacing, escape routes and "
+        "access for the fire service are part of the place."
+    ),
+    later(
+        "Before any work: isolate the AC and the DC side, lock out and tag, wait until capacitors are empty, prove "
+        "dead."
+    ),
 )
 # Head and format of each column of the table of options.
 COLUMNS = {
@@ -132,48 +146,87 @@ def connection_rows(sheet: ConnectionSheet, *, knows_kvar: bool) -> list[tuple[s
         Name and value with unit.
     """
     site = sheet.site
-    phases = "per phase" if site.phases > 1 else "one phase"
+    phases = say("per phase") if site.phases > 1 else say("one phase")
     volts = (site.nominal_v, site.nominal_v * site.lowest_v_frac)
     currents = zip((sheet.ac_nominal_a, sheet.ac_lowest_a), volts, strict=True)
     rows = [
-        ("Rated power", f"{sheet.rating_kva:,.0f} kVA in {_counted(sheet.cabinets, 'cabinet')}"),
         (
-            "Highest power with these racks",
-            f"{sheet.charge_kw:,.0f} kW charging, {sheet.discharge_kw:,.0f} kW discharging",
+            say("Rated power"),
+            say_many(
+                sheet.cabinets,
+                "{rating} kVA in {n} cabinet",
+                "{rating} kVA in {n} cabinets",
+                rating=number(sheet.rating_kva),
+            ),
         ),
-        (f"AC, whole plant, {phases}", ", ".join(f"{amps:,.0f} A at {v:,.0f} V" for amps, v in currents)),
+        (
+            say("Highest power with these racks"),
+            say(
+                "{charge} kW charging, {discharge} kW discharging",
+                charge=number(sheet.charge_kw),
+                discharge=number(sheet.discharge_kw),
+            ),
+        ),
+        (
+            say("AC, whole plant, {phases}", phases=phases),
+            ", ".join(say("{amps} A at {volts} V", amps=number(amps), volts=number(v)) for amps, v in currents),
+        ),
         *((current.name, _current_words(current)) for current in sheet.terminals),
     ]
     if sheet.before_kva is not None:
-        caveat = "" if knows_kvar else ", at least: reactive power is not known"
+        caveat = "" if knows_kvar else say(", at least: reactive power is not known")
         both = sheet.before_kva + sheet.adds_kva
         amps = ac_current_a(both, site.nominal_v, phases=site.phases)
         rows += [
-            ("Highest apparent power before", f"{sheet.before_kva:,.0f} kVA{caveat}"),
-            ("Most that the plant can add", f"{sheet.adds_kva:,.0f} kVA, {sheet.auxiliary_kw:,.1f} of it auxiliaries"),
             (
-                "Both together, no limit kept",
-                f"{both:,.0f} kVA, {amps:,.0f} A {phases} at {site.nominal_v:,.0f} V; the sum of both",
+                say("Highest apparent power before"),
+                say("{before} kVA{caveat}", before=number(sheet.before_kva), caveat=caveat),
+            ),
+            (
+                say("Most that the plant can add"),
+                say(
+                    "{adds} kVA, {auxiliary} of it auxiliaries",
+                    adds=number(sheet.adds_kva),
+                    auxiliary=number(sheet.auxiliary_kw, 1),
+                ),
+            ),
+            (
+                say("Both together, no limit kept"),
+                say(
+                    "{both} kVA, {amps} A {phases} at {nominal_v} V; the sum of both",
+                    both=number(both),
+                    amps=number(amps),
+                    phases=phases,
+                    nominal_v=number(site.nominal_v),
+                ),
             ),
         ]
     if sheet.within is not None:
         kva = sheet.within.highest_kva
         amps = ac_current_a(kva, site.nominal_v, phases=site.phases)
-        caveat = "" if knows_kvar else ", at least"
+        caveat = "" if knows_kvar else say(", at least")
         rows += [
             (
-                "Both together, limits kept",
-                f"{kva:,.0f} kVA, {amps:,.0f} A {phases} at {site.nominal_v:,.0f} V{caveat}:"
-                " the worst step of the year",
+                say("Both together, limits kept"),
+                say(
+                    "{kva} kVA, {amps} A {phases} at {nominal_v} V{caveat}: the worst step of the year",
+                    kva=number(kva),
+                    amps=number(amps),
+                    phases=phases,
+                    nominal_v=number(site.nominal_v),
+                    caveat=caveat,
+                ),
             ),
-            ("Limits kept in that", _limit_words(sheet.within)),
+            (say("Limits kept in that"), _limit_words(sheet.within)),
         ]
     floor, mass = sheet.footprint_m2, sheet.mass_kg
-    load = "" if floor is None or mass is None else f", {mass / floor:,.0f} kg/m² under the cabinets"
+    load = (
+        "" if floor is None or mass is None else say(", {floor} kg/m² under the cabinets", floor=number(mass / floor))
+    )
     rows += [
-        ("Heat given off at highest power", f"{sheet.heat_kw:,.1f} kW"),
-        ("Floor, cabinets alone", UNKNOWN if floor is None else f"{floor:,.1f} m²"),
-        ("Mass", UNKNOWN if mass is None else f"{mass:,.0f} kg{load}"),
+        (say("Heat given off at highest power"), f"{number(sheet.heat_kw, 1)} kW"),
+        (say("Floor, cabinets alone"), UNKNOWN if floor is None else f"{number(floor, 1)} m²"),
+        (say("Mass"), UNKNOWN if mass is None else say("{mass} kg{load}", mass=number(mass), load=load)),
     ]
     return rows
 
@@ -299,24 +352,36 @@ def write_options(table: pd.DataFrame, path: Path) -> None:
 def _limit_words(within: WithinLimits) -> str:
     """Return the limits that stand behind an apparent power; what is not limited is said, too."""
     if within.ambient_c is None or within.least_available_frac is None:
-        weather = "no ambient temperature given, so no derating"
+        weather = say("no ambient temperature given, so no derating")
     else:
         left = within.least_available_frac
-        derated = "no derating" if left == 1 else f"derating to {100 * left:.0f} % of the power"
-        weather = f"{derated} at {within.ambient_c[0]:.0f} to {within.ambient_c[1]:.0f} °C"
+        derated = say("no derating") if left == 1 else say("derating to {left} % of the power", left=number(100 * left))
+        weather = say(
+            "{derated} at {low} to {high} °C",
+            derated=derated,
+            low=number(within.ambient_c[0]),
+            high=number(within.ambient_c[1]),
+        )
     flows = [
-        f"no {name} limit" if limit is None else f"{name} limit {limit:,.0f} kW"
-        for name, limit in (("import", within.import_limit_kw), ("export", within.export_limit_kw))
+        say("no {name} limit", name=name)
+        if limit is None
+        else say("{name} limit {limit} kW", name=name, limit=number(limit))
+        for name, limit in ((say("import"), within.import_limit_kw), (say("export"), within.export_limit_kw))
     ]
     return "; ".join([weather, *flows])
 
 
 def _current_words(current: Current) -> str:
     if current.current_a is None:
-        return "unknown, the catalogue gives no voltage"
+        return say("unknown, the catalogue gives no voltage")
     if current.rated_a is None:
-        return f"{current.current_a:,.0f} A, rating of the terminals unknown"
-    return f"{current.current_a:,.0f} A of {current.rated_a:,.0f} A: {current.verdict}"
+        return say("{current_a} A, rating of the terminals unknown", current_a=number(current.current_a))
+    return say(
+        "{current_a} A of {rated_a} A: {verdict}",
+        current_a=number(current.current_a),
+        rated_a=number(current.rated_a),
+        verdict=say(current.verdict),
+    )
 
 
 def _counted(number: int, noun: str) -> str:

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from crestfall.report._words import later, say
 from crestfall.study import Result
 from crestfall.tariff import DemandLine
 
@@ -27,6 +28,30 @@ SERIES = (
     "sell_per_kwh",
 )
 
+# What the picture of a day says, in the words of its script.
+WORDS = (
+    later("Battery"),
+    later("PV"),
+    later("Price"),
+    later("Site"),
+    later("Stored"),
+    later("at the meter"),
+    later("at the meter, no battery"),
+    later("charge"),
+    later("discharge"),
+    later("load"),
+    later("price of export"),
+    later("price of import"),
+    later("stored at the end"),
+    later("time"),
+    later("{after} ({before} without)"),
+    later("{charge}, billed"),
+    later(
+        "{day}: highest import {high} kW at {when}, without the battery {high_before} kW at {when_before}; "
+        "{discharged} kWh discharged; energy prices alone save {saved} {currency}."
+    ),
+)
+
 
 def days_of(result: Result) -> dict[str, Any]:
     """
@@ -42,7 +67,8 @@ def days_of(result: Result) -> dict[str, Any]:
     dict
         Ready for JSON: ``dates``; ``first``, the first step of each day and the number of steps; ``clock``, minutes
         after midnight of each step of the days that have not as many steps as most, by number of the day; ``step_min``;
-        ``series``, little-endian 32-bit floats in base64 by name; ``charges``, what was billed on each day.
+        ``series``, little-endian 32-bit floats in base64 by name; ``words``, what the
+        picture says; ``charges``, what was billed on each day.
     """
     frame = result.schedule_frame()[list(SERIES)]
     step_min = round(60 * result.inputs.series.step_h)
@@ -60,6 +86,7 @@ def days_of(result: Result) -> dict[str, Any]:
         "step_min": shown_min,
         "data_step_min": step_min,
         "series": {name: _packed(frame[name].to_numpy()) for name in SERIES},
+        "words": {text: say(text) for text in WORDS},
         "charges": _charges(result, [one.strftime("%Y-%m-%d") for one in day[first]]),
     }
 

@@ -2,7 +2,8 @@
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from crestfall.report._words import date, language_now, number, percent, say, say_many
+from crestfall.report._retold import retold
+from crestfall.report._words import date, figures, language_now, number, percent, say, say_many
 
 
 def environment() -> Environment:
@@ -22,8 +23,10 @@ def environment() -> Environment:
     made.globals |= {
         "say": say,
         "say_many": say_many,
+        "figures": figures,
         "number": number,
         "percent": percent,
+        "retold": retold,
         "date": date,
         "language": language_now(),
     }

@@ -21,6 +21,7 @@ from crestfall.report._life_figures import draw_cash, draw_health, draw_warranty
 from crestfall.report._one_line import draw_connection
 from crestfall.report._unforeseen import draw_costliest_days
 from crestfall.report._week import most_telling_week
+from crestfall.report._words import date, figures, number, say
 from crestfall.report._year_map import by_day_and_time
 from crestfall.study import Result
 
@@ -53,8 +54,11 @@ def draw_week(result: Result, week: slice | None = None) -> Figure:
     currency = result.inputs.scenario.ask.money.currency
     shades = _draw_price_bands(panels[0], frame["buy_per_kwh"].to_numpy(), edges)
     _draw_power(panels[0], frame, edges)
-    panels[0].set_title(f"Week of {start[0].day} {start[0]:%B %Y}, {_policy_words(result)}")
-    bands = [Patch(facecolor=shade, edgecolor="#8a949a", label=f"{prices} {currency}/kWh") for prices, shade in shades]
+    panels[0].set_title(say("Week of {day}, {policy}", day=date(start[0].date()), policy=_policy_words(result)))
+    bands = [
+        Patch(facecolor=shade, edgecolor="#8a949a", label=f"{figures(prices)} {currency}/kWh")
+        for prices, shade in shades
+    ]
     figure.legend(handles=[*panels[0].get_legend_handles_labels()[0], *bands], ncols=4, loc="outside upper center")
     if is_battery:
         _draw_battery(panels[1], frame, edges)
@@ -63,7 +67,7 @@ def draw_week(result: Result, week: slice | None = None) -> Figure:
     bottom.xaxis.set_major_locator(mdates.DayLocator(tz=start.tz))
     bottom.xaxis.set_major_formatter(mdates.DateFormatter("%a %d %b", tz=start.tz))
     bottom.set_xlim(edges[0], edges[-1])
-    bottom.set_xlabel(f"local time, {result.inputs.scenario.ask.site.time_zone}")
+    bottom.set_xlabel(say("local time, {time_zone}", time_zone=result.inputs.scenario.ask.site.time_zone))
     return figure
 
 
@@ -95,7 +99,7 @@ def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
     for case, offset in (("without", -width / 2 - 0.015), ("with", width / 2 + 0.015)):
         part = table.loc[case].reindex(periods).fillna(0.0)
         up, down = np.zeros(len(periods)), np.zeros(len(periods))
-        for number, line in enumerate(part.columns):
+        for at, line in enumerate(part.columns):
             amounts = part[line].to_numpy()
             base = np.where(amounts >= 0, up, down)
             ax.bar(
@@ -103,18 +107,21 @@ def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
                 amounts,
                 width,
                 bottom=base,
-                color=style.BILL_FILLS[number % len(style.BILL_FILLS)],
-                hatch="////" if number % 4 == 3 else None,
+                color=style.BILL_FILLS[at % len(style.BILL_FILLS)],
+                hatch="////" if at % 4 == 3 else None,
                 edgecolor="white",
                 linewidth=0.4,
                 label=line if case == "without" else None,
             )
             up, down = up + np.maximum(amounts, 0), down + np.minimum(amounts, 0)
     ax.set_xticks(np.arange(len(periods)), [period_label(period) for period in periods])
-    ax.set_ylabel(f"bill [{result.inputs.scenario.ask.money.currency} a period]")
+    ax.set_ylabel(say("bill [{currency} a period]", currency=result.inputs.scenario.ask.money.currency))
     ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
     ax.set_title(
-        f"Bill by period and line: without the battery (left bar) and with it (right), {_policy_words(result)}"
+        say(
+            "Bill by period and line: without the battery (left bar) and with it (right), {policy}",
+            policy=_policy_words(result),
+        )
     )
     ax.use_sticky_edges = False  # the seams inside a stack would take the margin above it
     ax.grid(visible=False, axis="x")
@@ -157,16 +164,22 @@ def draw_duration_curve(result: Result, ax: Axes | None = None) -> Axes:
     step_h = result.inputs.series.step_h
     hours = np.arange(result.inputs.series.n_steps + 1) * step_h
     curves: list[tuple[str, FloatArray, style.Look]] = [
-        ("import before", result.before.import_kw, style.IMPORT_BEFORE),
-        ("import after", result.headline.readings.import_kw, style.IMPORT_AFTER),
+        (say("import before"), result.before.import_kw, style.IMPORT_BEFORE),
+        (say("import after"), result.headline.readings.import_kw, style.IMPORT_AFTER),
     ]
     for label, power_kw, line in curves:
         falling = np.sort(power_kw)[::-1]
         # A line of steps: stairs of a whole year take seconds.
         steps = np.append(falling, falling[-1])
-        ax.plot(hours, steps, drawstyle="steps-post", label=f"{label}, peak {power_kw.max():,.0f} kW", **line)
-    ax.set(xlabel="hours of the year with more import than this", ylabel="import [kW]")
-    ax.set_title(f"Import in order of size, {_policy_words(result)}")
+        ax.plot(
+            hours,
+            steps,
+            drawstyle="steps-post",
+            label=say("{label}, peak {power} kW", label=label, power=number(power_kw.max())),
+            **line,
+        )
+    ax.set(xlabel=say("hours of the year with more import than this"), ylabel=say("import [kW]"))
+    ax.set_title(say("Import in order of size, {policy}", policy=_policy_words(result)))
     ax.set_xlim(0, hours[-1])
     ax.set_ylim(bottom=0)
     ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
@@ -205,13 +218,15 @@ def draw_store_by_hour(result: Result, ax: Axes | None = None) -> Axes:
         rasterized=True,
     )
     bar = ax.figure.colorbar(image, ax=ax, pad=0.015)
-    bar.set_label("state of charge at the end of the step [%]")
-    ax.set(ylabel="hour of the local day", yticks=range(0, 25, 4))
+    bar.set_label(say("state of charge at the end of the step [%]"))
+    ax.set(ylabel=say("hour of the local day"), yticks=range(0, 25, 4))
     ax.set_ylim(24, 0)
     ax.xaxis.set_major_locator(mdates.MonthLocator())
     ax.xaxis.set_major_formatter(mdates.DateFormatter("%b"))
-    ax.set_xlabel(f"day of {days[0]:%Y}" if step_h and days[0].year == days[-1].year else "day")
-    ax.set_title(f"Stored energy through the year, {_policy_words(result)}")
+    ax.set_xlabel(
+        say("day of {year}", year=f"{days[0]:%Y}") if step_h and days[0].year == days[-1].year else say("day")
+    )
+    ax.set_title(say("Stored energy through the year, {policy}", policy=_policy_words(result)))
     ax.grid(visible=False)
     return ax
 
@@ -246,10 +261,14 @@ def draw_depths(result: Result, ax: Axes | None = None) -> Axes:
     for centre, count in zip(edges[:-1] + 5, counts, strict=True):
         if count:
             ax.annotate(f"{count:,.0f}", (centre, count), ha="center", va="bottom", fontsize=8)
-    ax.set(xlabel="depth of the cycle [% of nominal energy]", ylabel="cycles a year", xticks=edges)
+    ax.set(xlabel=say("depth of the cycle [% of nominal energy]"), ylabel=say("cycles a year"), xticks=edges)
     ax.margins(y=0.12)
     ax.set_title(
-        f"Rainflow cycles by depth; {use.equivalent_full_cycles:,.0f} equivalent full cycles, {_policy_words(result)}"
+        say(
+            "Rainflow cycles by depth; {n} equivalent full cycles, {policy}",
+            n=number(use.equivalent_full_cycles),
+            policy=_policy_words(result),
+        )
     )
     ax.grid(visible=False, axis="x")
     return ax
@@ -284,13 +303,17 @@ def draw_backup(result: Result, ax: Axes | None = None) -> Axes:
     ax.stairs(longest_first, np.linspace(0, 100, len(hours) + 1), baseline=0, fill=True, **style.DISCHARGE_FILL)
     ax.axhline(backup.hours, color="#20303c", linewidth=1.0, linestyle="--")
     ax.annotate(
-        f"asked for: {backup.hours:g} h", (99, backup.hours), xytext=(0, 4), textcoords="offset points", ha="right"
+        say("asked for: {hours} h", hours=f"{backup.hours:g}"),
+        (99, backup.hours),
+        xytext=(0, 4),
+        textcoords="offset points",
+        ha="right",
     )
     ax.set_xlim(0, 100)
     ax.set_ylim(bottom=0)
-    ax.set_xlabel("share of the year in which it lasts at least so long [%]")
-    ax.set_ylabel(f"{backup.critical_load_kw:g} kW would last [h]")
-    ax.set_title(f"If the grid went at any time, without sun, {_policy_words(result)}")
+    ax.set_xlabel(say("share of the year in which it lasts at least so long [%]"))
+    ax.set_ylabel(say("{critical_load} kW would last [h]", critical_load=f"{backup.critical_load_kw:g}"))
+    ax.set_title(say("If the grid went at any time, without sun, {policy}", policy=_policy_words(result)))
     return ax
 
 
@@ -349,19 +372,19 @@ def _edges(start: pd.DatetimeIndex, step_h: float) -> FloatArray:
 
 def _draw_power(ax: Axes, frame: pd.DataFrame, edges: FloatArray) -> None:
     if frame["pv_kw"].any():
-        ax.stairs(frame["pv_kw"], edges, fill=True, baseline=0, label="PV available", **style.PV_FILL)
-    ax.stairs(frame["load_kw"], edges, baseline=None, label="load", **style.LOAD)
-    ax.stairs(frame["import_before_kw"], edges, baseline=None, label="import before", **style.IMPORT_BEFORE)
-    ax.stairs(frame["import_kw"], edges, baseline=None, label="import after", **style.IMPORT_AFTER)
-    ax.set_ylabel("power [kW]")
+        ax.stairs(frame["pv_kw"], edges, fill=True, baseline=0, label=say("PV available"), **style.PV_FILL)
+    ax.stairs(frame["load_kw"], edges, baseline=None, label=say("load"), **style.LOAD)
+    ax.stairs(frame["import_before_kw"], edges, baseline=None, label=say("import before"), **style.IMPORT_BEFORE)
+    ax.stairs(frame["import_kw"], edges, baseline=None, label=say("import after"), **style.IMPORT_AFTER)
+    ax.set_ylabel(say("power [kW]"))
     ax.set_ylim(bottom=0)
 
 
 def _draw_battery(ax: Axes, frame: pd.DataFrame, edges: FloatArray) -> None:
-    ax.stairs(frame["discharge_kw"], edges, fill=True, label="discharge", **style.DISCHARGE_FILL)
-    ax.stairs(-frame["charge_kw"], edges, fill=True, label="charge", **style.CHARGE_FILL)
+    ax.stairs(frame["discharge_kw"], edges, fill=True, label=say("discharge"), **style.DISCHARGE_FILL)
+    ax.stairs(-frame["charge_kw"], edges, fill=True, label=say("charge"), **style.CHARGE_FILL)
     ax.axhline(0, color="#20303c", linewidth=0.8)
-    ax.set_ylabel("charge (below)\ndischarge (above)\n[kW]")
+    ax.set_ylabel(say("charge (below)\ndischarge (above)\n[kW]"))
     ax.yaxis.set_major_formatter(lambda value, _: f"{abs(value):g}")
 
 
@@ -369,7 +392,7 @@ def _draw_store(ax: Axes, frame: pd.DataFrame, edges: FloatArray, plant: Plant) 
     ax.stairs(frame["stored_kwh"], edges, baseline=None, **style.STORE)
     for bound in (plant.floor_kwh, plant.ceiling_kwh):
         ax.axhline(bound, color="#8a949a", linewidth=0.8, linestyle=":")
-    ax.set_ylabel("stored [kWh]\n(dotted: usable)")
+    ax.set_ylabel(say("stored [kWh]\n(dotted: usable)"))
     ax.set_ylim(0, plant.nominal_kwh * 1.02)
 
 

@@ -3,66 +3,70 @@
 import math
 
 from crestfall.finance import Returns
+from crestfall.report._words import figures, later, number, percent, say
 from crestfall.scenario.money_block import Money
 from crestfall.study import Life, Result
 
 Row = tuple[str, ...]
 YEARS_HEAD: Row = (
-    "year",
-    "racks",
-    "health",
-    "by age",
-    "by cycles",
-    "full cycles",
-    "saving",
-    "later racks",
-    "cash",
-    "cumulative",
-    "discounted",
+    later("year"),
+    later("racks"),
+    later("health"),
+    later("by age"),
+    later("by cycles"),
+    later("full cycles"),
+    later("saving"),
+    later("later racks"),
+    later("cash"),
+    later("cumulative"),
+    later("discounted"),
 )
 # What each term of a warranty is called, and how its margin is shown: digits, unit, factor.
 TERMS = {
-    "cycles_margin": ("cycles in the year", "{:,.0f}", 1.0),
-    "cycles_total_margin": ("cycles in all", "{:,.0f}", 1.0),
-    "throughput_total_margin_mwh": ("throughput in all", "{:,.1f} MWh", 1.0),
-    "mean_soc_margin_frac": ("mean state of charge", "{:.1f} %", 100.0),
-    "cold_margin_c": ("lowest cell temperature", "{:.1f} °C", 1.0),
-    "heat_margin_c": ("highest cell temperature", "{:.1f} °C", 1.0),
-    "health_margin_frac": ("guaranteed health", "{:.1f} %", 100.0),
+    "cycles_margin": (later("cycles in the year"), "{:,.0f}", 1.0),
+    "cycles_total_margin": (later("cycles in all"), "{:,.0f}", 1.0),
+    "throughput_total_margin_mwh": (later("throughput in all"), "{:,.1f} MWh", 1.0),
+    "mean_soc_margin_frac": (later("mean state of charge"), "{:.1f} %", 100.0),
+    "cold_margin_c": (later("lowest cell temperature"), "{:.1f} °C", 1.0),
+    "heat_margin_c": (later("highest cell temperature"), "{:.1f} °C", 1.0),
+    "health_margin_frac": (later("guaranteed health"), "{:.1f} %", 100.0),
 }
 CAPITAL_WORDS = {
-    "racks": "Racks",
-    "modules": "Power modules",
-    "cabinets": "Cabinets",
-    "balance_of_system": "Balance of system",
-    "works": "Works",
-    "design": "Design",
-    "contingency": "Contingency",
+    "racks": later("Racks"),
+    "modules": later("Power modules"),
+    "cabinets": later("Cabinets"),
+    "balance_of_system": later("Balance of system"),
+    "works": later("Works"),
+    "design": later("Design"),
+    "contingency": later("Contingency"),
 }
 CASH_WORDS = {
-    "capital": "capital",
-    "grant": "grant",
-    "savings": "savings",
-    "service": "service",
-    "insurance": "insurance",
-    "land": "land",
-    "replacements": "later racks",
-    "residual_value": "residual value",
-    "decommissioning": "decommissioning",
-    "tax": "tax",
-    "cash": "cash",
-    "depreciation": "written off",
+    "capital": later("capital"),
+    "grant": later("grant"),
+    "savings": later("savings"),
+    "service": later("service"),
+    "insurance": later("insurance"),
+    "land": later("land"),
+    "replacements": later("later racks"),
+    "residual_value": later("residual value"),
+    "decommissioning": later("decommissioning"),
+    "tax": later("tax"),
+    "cash": later("cash"),
+    "depreciation": later("written off"),
 }
 DEBT_WORDS = {
-    "loan": "loan",
-    "interest": "interest",
-    "repayment": "repayment",
-    "tax_with_debt": "tax",
-    "cash_with_debt": "cash",
-    "dscr": "debt service cover",
+    "loan": later("loan"),
+    "interest": later("interest"),
+    "repayment": later("repayment"),
+    "tax_with_debt": later("tax"),
+    "cash_with_debt": later("cash"),
+    "dscr": later("debt service cover"),
 }
-TIMING_WORDS = {"end_of_year": "at the ends of the years", "mid_year": "in the middle of the years"}
-OFFER_WORDS = {"purchase": "purchase", "lease": "lease", "shared_savings": "shared savings"}
+# What discount rates are, as the scenario names it.
+later("nominal")
+later("real")
+TIMING_WORDS = {"end_of_year": later("at the ends of the years"), "mid_year": later("in the middle of the years")}
+OFFER_WORDS = {"purchase": later("purchase"), "lease": later("lease"), "shared_savings": later("shared savings")}
 
 
 def years_rows(life: Life) -> list[Row]:
@@ -120,23 +124,23 @@ def worth_rows(life: Life, money: Money) -> list[tuple[str, str, str]]:
     """
     worth, currency = life.appraisal, money.currency
     rows = [
-        ("capital cost", f"{life.capital.total:,.0f} {currency}", _grant_words(life)),
+        (say("capital cost"), f"{life.capital.total:,.0f} {currency}", _grant_words(life)),
         *_returns_rows(worth.without_debt, money, ""),
     ]
     if worth.with_debt is not None:
-        rows += _returns_rows(worth.with_debt, money, " with debt")
-        rows.append(("debt service cover", _plain(worth.least_dscr, "{:.2f}"), "lowest of the years"))
+        rows += _returns_rows(worth.with_debt, money, say(" with debt"))
+        rows.append((say("debt service cover"), _plain(worth.least_dscr, "{:.2f}"), say("lowest of the years")))
     rows += [
-        ("break-even capital", _plain(worth.break_even_capital, "{:,.0f} " + currency), "at which NPV is 0"),
+        (say("break-even capital"), _plain(worth.break_even_capital, "{:,.0f} " + currency), say("at which NPV is 0")),
         (
-            "levelised cost",
+            say("levelised cost"),
             _plain(worth.levelised_cost_per_kwh, "{:.3f} " + currency + "/kWh"),
-            "all costs and charging over energy discharged, both discounted",
+            say("all costs and charging over energy discharged, both discounted"),
         ),
         (
-            "saving per kWh",
+            say("saving per kWh"),
             _plain(worth.saving_per_kwh, "{:.3f} " + currency + "/kWh"),
-            "over energy discharged, not discounted",
+            say("over energy discharged, not discounted"),
         ),
     ]
     return [row for row in rows if row[1] != "–"]
@@ -144,21 +148,29 @@ def worth_rows(life: Life, money: Money) -> list[tuple[str, str, str]]:
 
 def _returns_rows(found: Returns, money: Money, debt: str) -> list[tuple[str, str, str]]:
     discount, currency = money.discount, money.currency
-    at = "" if discount is None else f"at {100 * discount.rate_frac:g} % {discount.terms}"
-    when = "" if discount is None else f", flows {TIMING_WORDS[discount.timing]}"
-    rates = ", ".join(_percent(rate) for rate in found.irr_frac).replace("-", "−") or "none"
-    several = "several: none says anything by itself" if len(found.irr_frac) > 1 else ""
+    at = (
+        ""
+        if discount is None
+        else say("at {rate} % {terms}", rate=f"{100 * discount.rate_frac:g}", terms=say(discount.terms))
+    )
+    when = "" if discount is None else say(", flows {timing}", timing=say(TIMING_WORDS[discount.timing]))
+    rates = ", ".join(_percent(rate) for rate in found.irr_frac).replace("-", "−") or say("none")
+    several = say("several: none says anything by itself") if len(found.irr_frac) > 1 else ""
     return [
-        (f"net present value{debt}", _plain(found.npv, "{:,.0f} " + currency), at + when),
-        (f"rate of return{debt}", rates, several),
-        (f"modified rate{debt}", _plain(found.mirr_frac, "{:.1%}").replace("%", " %"), ""),
-        (f"payback{debt}", _plain(found.payback_years, "{:.1f} years", "none"), "not discounted"),
+        (say("net present value{debt}", debt=debt), _plain(found.npv, "{:,.0f} " + currency), at + when),
+        (say("rate of return{debt}", debt=debt), rates, several),
+        (say("modified rate{debt}", debt=debt), _plain(found.mirr_frac, "{:.1%}").replace("%", " %"), ""),
         (
-            f"discounted payback{debt}",
-            "–" if discount is None else _plain(found.discounted_payback_years, "{:.1f} years", "none"),
+            say("payback{debt}", debt=debt),
+            _plain(found.payback_years, say("{:.1f} years"), say("none")),
+            say("not discounted"),
+        ),
+        (
+            say("discounted payback{debt}", debt=debt),
+            "–" if discount is None else _plain(found.discounted_payback_years, say("{:.1f} years"), say("none")),
             at,
         ),
-        (f"profitability index{debt}", _plain(found.profitability_index, "{:.2f}"), ""),
+        (say("profitability index{debt}", debt=debt), _plain(found.profitability_index, "{:.2f}"), ""),
     ]
 
 
@@ -182,8 +194,10 @@ def capital_rows(life: Life) -> list[tuple[str, str]]:
         for name, words in CAPITAL_WORDS.items()
         if round(value := getattr(parts, name))  # a contingency of nothing is no line
     ]
-    rows.append(("Capital cost", _money(parts.total)))
-    return [*rows, ("Grant", _money(-parts.grant)), ("Left to pay", _money(parts.net))] if parts.grant else rows
+    rows.append((say("Capital cost"), _money(parts.total)))
+    return (
+        [*rows, (say("Grant"), _money(-parts.grant)), (say("Left to pay"), _money(parts.net))] if parts.grant else rows
+    )
 
 
 def cash_tables(life: Life) -> list[list[Row]]:
@@ -210,7 +224,7 @@ def cash_tables(life: Life) -> list[list[Row]]:
         if words is DEBT_WORDS:
             columns.append([_plain(None if math.isnan(ratio) else ratio, "{:.2f}") for ratio in frame["dscr"]])
             shown = [*shown, "dscr"]
-        head = ("year", *(words[name] for name in shown))
+        head = (say("year"), *(say(words[name]) for name in shown))
         tables.append([head, *zip(map(str, frame.index), *columns, strict=True)])
     return tables
 
@@ -235,7 +249,13 @@ def warranty_rows(life: Life) -> list[tuple[str, ...]]:
             year = racks.joined_year - 1 + record["year"]
             margins = [_margin(record[name], name) for name in TERMS]
             if any(margin != "–" for margin in margins):  # the warranty is not over
-                rows.append((f"{racks.racks} of year {racks.joined_year}", str(year), *margins))
+                rows.append(
+                    (
+                        say("{racks} of year {joined_year}", racks=racks.racks, joined_year=racks.joined_year),
+                        str(year),
+                        *margins,
+                    )
+                )
     return rows
 
 
@@ -256,14 +276,18 @@ def warranty_words(life: Life) -> str:
     if not life.warranties:
         return ""
     broken = [
-        f"{TERMS[breach.term][0]} in year {racks.joined_year - 1 + breach.year},"
-        f" {_margin(-breach.margin, breach.term)} beyond"
+        say(
+            "{term} in year {year}, {beyond} beyond",
+            term=say(TERMS[breach.term][0]),
+            year=racks.joined_year - 1 + breach.year,
+            beyond=_margin(-breach.margin, breach.term),
+        )
         for racks in life.warranties
         for breach in racks.check.breaches
     ]
     cost = sum(one.warranty_cost for one in life.years)
-    kept = f"kept; its budget of energy costs {cost:,.0f} in all" if cost else "kept"
-    return f"broken: {'; '.join(broken)}" if broken else kept
+    kept = say("kept; its budget of energy costs {cost} in all", cost=number(cost)) if cost else say("kept")
+    return say("broken: {broken}", broken="; ".join(broken)) if broken else kept
 
 
 def wear_words(life: Life, currency: str) -> list[str]:
@@ -283,11 +307,18 @@ def wear_words(life: Life, currency: str) -> list[str]:
         A sentence for each price that was tried.
     """
     words = [
-        f"at a price of wear of {one.wear_per_kwh:.4f} {currency}/kWh: {one.full_cycles:,.0f} full cycles, saving"
-        f" {one.saving:,.0f}; one more kWh then costs {one.marginal_per_kwh:.4f} of racks"
+        say(
+            "at a price of wear of {price} {currency}/kWh: {full_cycles} full cycles, saving {saving}; one more kWh "
+            "then costs {more} of racks",
+            price=number(one.wear_per_kwh, 4),
+            currency=currency,
+            full_cycles=number(one.full_cycles),
+            saving=number(one.saving),
+            more=number(one.marginal_per_kwh, 4),
+        )
         for one in life.wear
     ]
-    return words if len(words) == 1 else [*words[:-1], f"{words[-1]} (this one is used)"]
+    return words if len(words) == 1 else [*words[:-1], say("{words} (this one is used)", words=words[-1])]
 
 
 def offer_rows(life: Life) -> list[Row]:
@@ -306,7 +337,7 @@ def offer_rows(life: Life) -> list[Row]:
     """
     rows: list[Row] = [
         (
-            OFFER_WORDS[one.name],
+            say(OFFER_WORDS[one.name]),
             _plain(one.buyer_npv, "{:,.0f}"),
             _plain(one.seller_npv, "{:,.0f}"),
             _plain(one.seller_margin_frac, "{:.1%}").replace("%", " %"),
@@ -358,7 +389,7 @@ def saved_table(life: Life) -> list[Row]:
     """
     saved, lines = life.project.line_savings, life.project.lines
     shown = [place for place in range(len(lines)) if abs(saved[:, place]).max(initial=0.0) >= 0.5]
-    head = ("year", *(lines[place] for place in shown), "in all")
+    head = (say("year"), *(lines[place] for place in shown), say("in all"))
     rows = [
         (str(year), *(_money(one[place]) for place in shown), _money(one.sum()))
         for year, one in enumerate(saved, start=1)
@@ -372,17 +403,17 @@ def _aligned(rows: list[Row]) -> list[str]:
 
 
 def _grant_words(life: Life) -> str:
-    return f"less a grant of {life.capital.grant:,.0f}" if life.capital.grant else ""
+    return say("less a grant of {grant}", grant=number(life.capital.grant)) if life.capital.grant else ""
 
 
 def _plain(value: float | None, form: str, missing: str = "–") -> str:
-    return missing if value is None else form.format(value).replace("-", "−")
+    return missing if value is None else figures(form.format(value)).replace("-", "−")
 
 
 def _money(value: float) -> str:
     if math.isnan(value):
         return "–"
-    return f"{round(value) + 0:,}".replace("-", "−")
+    return number(value)
 
 
 def _amount(value: float) -> str:
@@ -390,9 +421,9 @@ def _amount(value: float) -> str:
 
 
 def _percent(share: float) -> str:
-    return "–" if math.isnan(share) else f"{100 * share:.1f} %"
+    return "–" if math.isnan(share) else percent(share)
 
 
 def _margin(value: float, term: str) -> str:
     _, form, factor = TERMS[term]
-    return "–" if math.isnan(value) else form.format(factor * value).replace("-", "−")
+    return "–" if math.isnan(value) else figures(form.format(factor * value)).replace("-", "−")

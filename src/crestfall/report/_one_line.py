@@ -11,6 +11,7 @@ from matplotlib.patches import Circle, FancyBboxPatch, Polygon, Rectangle
 
 from crestfall.plant import ConnectionSheet, Option, ac_current_a
 from crestfall.report import _style as style
+from crestfall.report._words import number, say, say_many
 from crestfall.scenario import CatalogueFile
 
 # All lengths are inches on paper, so that symbols and words keep their sizes whatever is drawn.
@@ -86,13 +87,15 @@ def draw_connection(
     if is_common:
         for one, other in itertools.pairwise(frames):
             ax.plot([one.middle, other.middle], [DC_Y, DC_Y], **DC)
-    words = "all racks share one DC side" if is_common else "each cabinet has a DC side of its own"
+    words = say("all racks share one DC side") if is_common else say("each cabinet has a DC side of its own")
     notes = [
-        f"Thin lines are AC, thick lines DC{'; ' + words if sheet.cabinets > 1 else ''}.",
-        "Indicative: switchgear, protection, isolation and earthing are not shown, and nothing is sized.",
+        say("Thin lines are AC, thick lines DC; {words}.", words=words)
+        if sheet.cabinets > 1
+        else say("Thin lines are AC, thick lines DC."),
+        say("Indicative: switchgear, protection, isolation and earthing are not shown, and nothing is sized."),
     ]
     _caption(ax, MARGIN, 0.42, notes, ha="left")
-    title = f"One-line picture: {sheet.option}"
+    title = say("One-line picture: {option}", option=sheet.option)
     ax.text(MARGIN, HEIGHT - 0.2, title, fontsize=10.5, weight="bold", va="top", color=INK)
     return ax
 
@@ -101,10 +104,16 @@ def _frames(sheet: ConnectionSheet, *, room: float) -> list[_Frame]:
     """Return the cabinets from left to right, all as wide; many are drawn by kind, with how many there are."""
     contents = sheet.in_cabinets
     if len(contents) <= MOST_FRAMES:
-        names = ["Cabinet"] if len(contents) == 1 else [f"Cabinet {number + 1}" for number in range(len(contents))]
+        names = (
+            [say("Cabinet")]
+            if len(contents) == 1
+            else [say("Cabinet {place}", place=place + 1) for place in range(len(contents))]
+        )
         kinds = list(zip(names, contents, strict=True))
     else:
-        kinds = [(f"{contents.count(holds)} cabinets, each", holds) for holds in dict.fromkeys(contents)]
+        kinds = [
+            (say("{holds} cabinets, each", holds=contents.count(holds)), holds) for holds in dict.fromkeys(contents)
+        ]
     width = min(WIDEST_CABINET, (room - len(kinds) * GAP) / len(kinds))
     spare = room - len(kinds) * (width + GAP)
     first = style.WIDTH_IN - MARGIN - room + GAP + spare / 2
@@ -125,21 +134,28 @@ def _draw_supply(ax: Axes, x: float, sheet: ConnectionSheet) -> None:
         ):
             (line,) = ax.plot(*mesh, color=INK, linewidth=0.7)
             line.set_clip_path(ring)
-    phases = "1 phase" if sheet.site.phases == 1 else f"{sheet.site.phases} phases"
-    _caption(ax, x + 0.32, GRID_Y, [f"Grid, {sheet.site.nominal_v:g} V, {phases}"], ha="left", va="center")
+    phases = say("1 phase") if sheet.site.phases == 1 else say("{phases} phases", phases=sheet.site.phases)
+    _caption(
+        ax,
+        x + 0.32,
+        GRID_Y,
+        [say("Grid, {nominal_v} V, {phases}", nominal_v=f"{sheet.site.nominal_v:g}", phases=phases)],
+        ha="left",
+        va="center",
+    )
     _box(ax, x, METER_Y, 0.5, 0.32, METER_FILL)
     ax.text(x, METER_Y, "kWh", fontsize=SMALL, ha="center", va="center", color=INK)
-    words = f"the plant can add {sheet.adds_kva:,.0f} kVA"
+    words = say("the plant can add {adds} kVA", adds=number(sheet.adds_kva))
     if sheet.before_kva is not None:
-        words = f"up to {sheet.before_kva:,.0f} kVA before; {words}"
-    _caption(ax, x + 0.37, METER_Y, [f"Meter: {words}"], ha="left", va="center")
+        words = say("up to {before} kVA before; {words}", before=number(sheet.before_kva), words=words)
+    _caption(ax, x + 0.37, METER_Y, [say("Meter: {words}", words=words)], ha="left", va="center")
 
 
 def _draw_load(ax: Axes, x: float) -> None:
     _dot(ax, x, BUS_Y)
     ax.plot([x, x], [BUS_Y, 3.0], **AC)
     ax.add_patch(Polygon([(x - 0.13, 3.05), (x + 0.13, 3.05), (x, 2.78)], facecolor=INK, edgecolor=INK))
-    _caption(ax, x, 2.68, ["Load"])
+    _caption(ax, x, 2.68, [say("Load")])
 
 
 def _draw_pv(ax: Axes, x: float) -> None:
@@ -151,7 +167,7 @@ def _draw_pv(ax: Axes, x: float) -> None:
     for offset in (-0.125, 0.0, 0.125):
         ax.plot([x + offset] * 2, [1.8, 2.2], color=INK, linewidth=0.6)
     ax.plot([x - 0.25, x + 0.25], [2.0, 2.0], color=INK, linewidth=0.6)
-    _caption(ax, x, 1.7, ["PV"])
+    _caption(ax, x, 1.7, [say("PV")])
 
 
 def _draw_cabinet(ax: Axes, frame: _Frame, sheet: ConnectionSheet, catalogue: CatalogueFile) -> None:
@@ -186,10 +202,22 @@ def _draw_cabinet(ax: Axes, frame: _Frame, sheet: ConnectionSheet, catalogue: Ca
     current_a = ac_current_a(kva, sheet.site.nominal_v, phases=sheet.site.phases)
     ax.text(frame.middle, FLOOR_Y - 0.07, frame.name, fontsize=8.5, weight="bold", ha="center", va="top", color=INK)
     lines = [
-        _of(frame.holds.modules, "module", f"{catalogue.module.rating_kva:g} kVA"),
-        _of(frame.holds.racks, "rack", f"{catalogue.rack.energy_kwh:g} kWh"),
-        f"AC {current_a:,.0f} A" + (" per phase" if sheet.site.phases > 1 else ""),
-        *([] if sheet.rack_a is None else [f"DC {sheet.rack_a:,.0f} A per rack"]),
+        say_many(
+            frame.holds.modules,
+            "{n} module of {size} kVA",
+            "{n} modules of {size} kVA",
+            size=f"{catalogue.module.rating_kva:g}",
+        ),
+        say_many(
+            frame.holds.racks,
+            "{n} rack of {size} kWh",
+            "{n} racks of {size} kWh",
+            size=f"{catalogue.rack.energy_kwh:g}",
+        ),
+        say("AC {amps} A per phase", amps=number(current_a))
+        if sheet.site.phases > 1
+        else say("AC {amps} A", amps=number(current_a)),
+        *([] if sheet.rack_a is None else [say("DC {rack_a} A per rack", rack_a=number(sheet.rack_a))]),
     ]
     _caption(ax, frame.middle, FLOOR_Y - 0.25, lines)
 
@@ -199,17 +227,13 @@ def _places(frame: _Frame, count: int) -> Iterator[tuple[float, float]]:
     pitch = min(WIDEST_PITCH, (frame.width - PADDING) / count)
     if pitch < LEAST_PITCH:
         count, pitch = 1, WIDEST_PITCH
-    for number in range(count):
-        yield frame.middle + (number - (count - 1) / 2) * pitch, pitch
-
-
-def _of(count: int, noun: str, size: str) -> str:
-    return f"1 {noun} of {size}" if count == 1 else f"{count} {noun}s of {size}"
+    for place in range(count):
+        yield frame.middle + (place - (count - 1) / 2) * pitch, pitch
 
 
 def _caption(ax: Axes, x: float, y: float, lines: list[str], *, ha: Any = "center", va: Any = "top") -> None:
-    for number, line in enumerate(lines):
-        ax.text(x, y - number * LINE_HEIGHT, line, fontsize=SMALL, ha=ha, va=va, color=INK)
+    for place, line in enumerate(lines):
+        ax.text(x, y - place * LINE_HEIGHT, line, fontsize=SMALL, ha=ha, va=va, color=INK)
 
 
 def _dot(ax: Axes, x: float, y: float) -> None:

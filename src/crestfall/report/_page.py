@@ -28,64 +28,80 @@ from crestfall.report._running import running
 from crestfall.report._savings import bill_by_line
 from crestfall.report._sections import sections_content
 from crestfall.report._unforeseen import COSTLY_HEAD, ERRORS_HEAD, costly_rows, error_rows, share_words, trial_rows
+from crestfall.report._words import later, number, percent, say
 from crestfall.study import Case, Inputs, Life, Result, Unforeseen
 
 POLICY_WORDS = {
-    "rolling": "rolling plans: know the tariff and the past, and expect the rest",
-    "rules": "rules: know the tariff and the past",
-    "hindsight": "hindsight: knows the whole year in advance",
+    "rolling": later("rolling plans: know the tariff and the past, and expect the rest"),
+    "rules": later("rules: know the tariff and the past"),
+    "hindsight": later("hindsight: knows the whole year in advance"),
 }
-POLICY_NOUNS = {"rolling": "rolling plans", "rules": "the rules", "hindsight": "hindsight"}
+POLICY_NOUNS = {"rolling": later("rolling plans"), "rules": later("the rules"), "hindsight": later("hindsight")}
 # (title, what the picture shows), in the order of the page.
 CAPTIONS = {
     "week": (
-        "The most telling week",
-        "Load, PV and import over bands of energy price, the dearer the darker; "
-        "with a battery also what it does and what it holds.",
+        later("The most telling week"),
+        later(
+            "Load, PV and import over bands of energy price, the dearer the darker; with a battery also what it "
+            "does and what it holds."
+        ),
     ),
-    "monthly-bill": ("Bill by period", "Each line of the bill without the battery (left bar) and with it (right bar)."),
+    "monthly-bill": (
+        later("Bill by period"),
+        later("Each line of the bill without the battery (left bar) and with it (right bar)."),
+    ),
     "duration-curve": (
-        "Import in order of size",
-        "Where the curve falls on the left, peaks have gone; where it rises on the right, the battery charges.",
+        later("Import in order of size"),
+        later("Where the curve falls on the left, peaks have gone; where it rises on the right, the battery charges."),
     ),
     "costliest-days": (
-        "The days that cost most",
-        "Import without the battery as it was forecast last and as it came, import with the battery and with hindsight,"
-        " and the target in force; the interval that set a billed peak is shaded.",
+        later("The days that cost most"),
+        later(
+            "Import without the battery as it was forecast last and as it came, import with the battery and with "
+            "hindsight, and the target in force; the interval that set a billed peak is shaded."
+        ),
     ),
     "store-by-hour": (
-        "Stored energy through the year",
-        "Each column is a day, each row a time of day; light is full, dark is empty.",
+        later("Stored energy through the year"),
+        later("Each column is a day, each row a time of day; light is full, dark is empty."),
     ),
     "connection": (
-        "Connection",
-        "Grid, meter and what hangs on them: power modules above, racks below; nothing is sized by it.",
+        later("Connection"),
+        later("Grid, meter and what hangs on them: power modules above, racks below; nothing is sized by it."),
     ),
     "backup": (
-        "How long the critical load would last",
-        "For each time of the year at which the grid might go, longest first; without sun, down to the usable window.",
+        later("How long the critical load would last"),
+        later(
+            "For each time of the year at which the grid might go, longest first; without sun, down to the usable "
+            "window."
+        ),
     ),
     "health": (
-        "State of health",
-        "What is left of the racks at the end of each year, and what age and cycles took.",
+        later("State of health"),
+        later("What is left of the racks at the end of each year, and what age and cycles took."),
     ),
     "yearly-savings": (
-        "Savings year by year",
-        "What the battery saves on each line of the bill; each year is scheduled anew with the racks as they are then.",
+        later("Savings year by year"),
+        later(
+            "What the battery saves on each line of the bill; each year is scheduled anew with the racks as they "
+            "are then."
+        ),
     ),
     "cash": (
-        "Cash",
-        "Cash of each year and its sum, as it is and discounted; diamonds mark where the capital has come back.",
+        later("Cash"),
+        later("Cash of each year and its sum, as it is and discounted; diamonds mark where the capital has come back."),
     ),
     "warranty": (
-        "What is used of the warranty",
-        "How much of each limit is used by the end of each year; beyond 100 % it is broken. Of the health, how much of "
-        "the loss that the guarantee leaves. Racks of another purchase have lines of their own.",
+        later("What is used of the warranty"),
+        later(
+            "How much of each limit is used by the end of each year; beyond 100 % it is broken. Of the health, how "
+            "much of the loss that the guarantee leaves. Racks of another purchase have lines of their own."
+        ),
     ),
-    "cycle-depths": ("How deep it cycles", "Rainflow cycles by depth; half cycles count as one half."),
+    "cycle-depths": (later("How deep it cycles"), later("Rainflow cycles by depth; half cycles count as one half.")),
     "cells": (
-        "What the cells go through",
-        "Hours of the first year by state of charge, by rate over nominal energy and by temperature.",
+        later("What the cells go through"),
+        later("Hours of the first year by state of charge, by rate over nominal energy and by temperature."),
     ),
 }
 
@@ -119,22 +135,21 @@ def amount(value: float) -> str:
     >>> amount(-1234.6), amount(-0.2)
     ('−1,235', '0')
     """
-    text = f"{abs(value):,.0f}"
-    return f"−{text}" if value < 0 and text != "0" else text
+    return number(value)
 
 
 def _energy(kwh: float) -> str:
-    return f"{kwh / 1000:,.1f} MWh"
+    return f"{number(kwh / 1000, 1)} MWh"
 
 
 def _percent(share: float | None) -> str:
-    return "none" if share is None else f"{100 * share:.1f} %"
+    return say("none") if share is None else percent(share)
 
 
 def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
     inputs = result.inputs
     pictures = {
-        name: {"title": title, "text": text, "data": base64.b64encode(svgs[name]).decode()}
+        name: {"title": say(title), "text": say(text), "data": base64.b64encode(svgs[name]).decode()}
         for name, (title, text) in CAPTIONS.items()
         if name in svgs
     }
@@ -152,8 +167,8 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         "currency": inputs.scenario.ask.money.currency,
         "case": result.headline,
         "cases": result.cases,
-        "policy_words": POLICY_WORDS,
-        "policy_noun": POLICY_NOUNS[result.headline.policy],
+        "policy_words": {name: say(words) for name, words in POLICY_WORDS.items()},
+        "policy_noun": say(POLICY_NOUNS[result.headline.policy]),
         "saving_share": {case.policy: _share(result.saving(case), result.before.bill_total) for case in result.cases},
         "captured": {case.policy: result.share_of_hindsight(case) for case in result.cases},
         "unforeseen": None if result.unforeseen is None else _unforeseen_content(result, result.unforeseen),
@@ -167,7 +182,7 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         "life": None if result.life is None else _life_content(result, result.life, life_pictures),
         "connection_picture": connection_picture,
         "connection_rows": _connection_rows(result),
-        "connection_cautions": CAUTIONS,
+        "connection_cautions": [say(caution) for caution in CAUTIONS],
         "gap_frac": result.headline.schedule.gap_frac(result.idle_cost),
         "version": crestfall.__version__,
         "inputs_text": _inputs_text(result),
@@ -179,9 +194,9 @@ def _content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
 def _unforeseen_content(result: Result, found: Unforeseen) -> dict[str, Any]:
     currency = result.inputs.scenario.ask.money.currency
     return {
-        "errors_head": ERRORS_HEAD,
+        "errors_head": [say(head) for head in ERRORS_HEAD],
         "error_rows": error_rows(found),
-        "costly_head": COSTLY_HEAD,
+        "costly_head": [say(head) for head in COSTLY_HEAD],
         "costly_rows": costly_rows(found),
         "share_words": share_words(found, currency),
         "trial_rows": trial_rows(found, currency),
@@ -194,7 +209,7 @@ def _life_content(result: Result, life: Life, pictures: list[dict[str, str]]) ->
     money = result.inputs.scenario.ask.money
     return {
         "pictures": pictures,
-        "years_head": YEARS_HEAD,
+        "years_head": [say(head) for head in YEARS_HEAD],
         "years_rows": years_rows(life),
         "worth_rows": worth_rows(life, money),
         "capital_rows": capital_rows(life),
@@ -202,7 +217,7 @@ def _life_content(result: Result, life: Life, pictures: list[dict[str, str]]) ->
         "offer_rows": offer_rows(life),
         "saved_table": saved_table(life),
         "warranty_words": warranty_words(life),
-        "warranty_head": [name for name, _, _ in TERMS.values()],
+        "warranty_head": [say(name) for name, _, _ in TERMS.values()],
         "warranty_rows": warranty_rows(life),
         "wear_words": wear_words(life, money.currency),
         "basis": life.basis,
@@ -225,12 +240,27 @@ def _peak_rows(result: Result) -> list[dict[str, Any]]:
 def _plant_rows(inputs: Inputs) -> list[tuple[str, str]]:
     plant = inputs.plant
     return [
-        ("Cabinets", f"{plant.cabinets}"),
-        ("Power", f"{plant.rating_kva:,.0f} kVA, used at unity power factor"),
-        ("Energy, nominal and usable", f"{plant.nominal_kwh:,.0f} kWh and {plant.usable_kwh:,.0f} kWh, DC"),
-        ("Limits of the racks, in and out", f"{plant.into_limit_kw:,.0f} kW and {plant.outof_limit_kw:,.0f} kW, DC"),
-        ("Round trip at rated power, without auxiliaries", f"{100 * plant.round_trip_frac:.1f} %"),
-        ("Auxiliaries, mean of the year without cooling of losses", f"{inputs.auxiliary_kw.mean():,.2f} kW"),
+        (say("Cabinets"), f"{plant.cabinets}"),
+        (say("Power"), say("{rating} kVA, used at unity power factor", rating=number(plant.rating_kva))),
+        (
+            say("Energy, nominal and usable"),
+            say(
+                "{nominal} kWh and {usable} kWh, DC", nominal=number(plant.nominal_kwh), usable=number(plant.usable_kwh)
+            ),
+        ),
+        (
+            say("Limits of the racks, in and out"),
+            say(
+                "{into_limit} kW and {outof_limit} kW, DC",
+                into_limit=number(plant.into_limit_kw),
+                outof_limit=number(plant.outof_limit_kw),
+            ),
+        ),
+        (say("Round trip at rated power, without auxiliaries"), percent(plant.round_trip_frac)),
+        (
+            say("Auxiliaries, mean of the year without cooling of losses"),
+            f"{number(float(inputs.auxiliary_kw.mean()), 2)} kW",
+        ),
     ]
 
 
@@ -242,23 +272,29 @@ def _connection_rows(result: Result) -> list[tuple[str, str]]:
     kvar = 0.0 if readings.kvar is None else readings.kvar
     after_kva = float(np.hypot(np.maximum(readings.import_kw, readings.export_kw), kvar).max())
     rows = connection_rows(sheet_of(inputs), knows_kvar=inputs.series.kvar is not None)
-    return [*rows, (f"Highest apparent power after, {result.headline.policy}", f"{after_kva:,.0f} kVA")]
+    return [
+        *rows,
+        (
+            say("Highest apparent power after, {policy}", policy=say(result.headline.policy)),
+            f"{number(after_kva)} kVA",
+        ),
+    ]
 
 
 def _energy_rows(case: Case) -> list[tuple[str, float]]:
     energy = case.energy
     return [
-        ("Load", energy.load_kwh),
-        ("PV available", energy.pv_kwh),
-        ("PV held back by the export limit", energy.curtailed_kwh),
-        ("Import", energy.import_kwh),
-        ("Export", energy.export_kwh),
-        ("Charged (AC)", energy.charged_kwh),
-        ("Discharged (AC)", energy.discharged_kwh),
-        ("Lost in power modules", energy.module_loss_kwh),
-        ("Lost in racks", energy.rack_loss_kwh),
-        ("Lost by standing", energy.standing_loss_kwh),
-        ("Auxiliaries", energy.auxiliary_kwh),
+        (say("Load"), energy.load_kwh),
+        (say("PV available"), energy.pv_kwh),
+        (say("PV held back by the export limit"), energy.curtailed_kwh),
+        (say("Import"), energy.import_kwh),
+        (say("Export"), energy.export_kwh),
+        (say("Charged (AC)"), energy.charged_kwh),
+        (say("Discharged (AC)"), energy.discharged_kwh),
+        (say("Lost in power modules"), energy.module_loss_kwh),
+        (say("Lost in racks"), energy.rack_loss_kwh),
+        (say("Lost by standing"), energy.standing_loss_kwh),
+        (say("Auxiliaries"), energy.auxiliary_kwh),
     ]
 
 

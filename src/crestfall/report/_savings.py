@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from crestfall.report._words import say
 from crestfall.study import Result
 
 NARROWEST = 24  # characters for the names of lines, as in the rest of the screen
@@ -29,9 +30,13 @@ def bill_by_line(result: Result) -> pd.DataFrame:
         parts.append(lines.assign(is_total=False))
         if len(lines) > 1:
             sums = lines.drop(columns=["group", "line"]).sum()
-            parts.append(pd.DataFrame([{"group": group, "line": f"all {group}", **sums, "is_total": True}]))
+            parts.append(
+                pd.DataFrame(
+                    [{"group": group, "line": say("all {group}", group=say(str(group))), **sums, "is_total": True}]
+                )
+            )
     sums = table.drop(columns=["group", "line"]).sum()
-    parts.append(pd.DataFrame([{"group": "", "line": "Total", **sums, "is_total": True}]))
+    parts.append(pd.DataFrame([{"group": "", "line": say("Total"), **sums, "is_total": True}]))
     return pd.concat(parts, ignore_index=True)
 
 

@@ -5,6 +5,8 @@ from typing import Any
 
 import matplotlib as mpl
 
+from crestfall.report._words import say
+
 Look = dict[str, Any]
 
 # Lightness differs as well as hue, so that grey prints and colour-blind readers can tell them apart.
@@ -92,7 +94,7 @@ RC: dict[str, Any] = {
 
 def policy_words(policy: str) -> str:
     """Return the policy of a figure as it stands in its title."""
-    return {"hindsight": "with hindsight", "rules": "by rules", "rolling": "by rolling plans"}[policy]
+    return {"hindsight": say("with hindsight"), "rules": say("by rules"), "rolling": say("by rolling plans")}[policy]
 
 
 def house_style() -> AbstractContextManager[None]:

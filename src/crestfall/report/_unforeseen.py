@@ -11,12 +11,21 @@ from numpy.typing import NDArray
 
 from crestfall.control import ForecastErrors
 from crestfall.report import _style as style
+from crestfall.report._words import figures, later, moment, number, percent, say
 from crestfall.study import Result, Unforeseen
 
 FloatArray = NDArray[np.float64]
 Row = tuple[str, ...]
-ERRORS_HEAD: Row = ("forecast", "MAPE", "mean error", "bias", "peak error")
-COSTLY_HEAD: Row = ("when", "what", "forecast", "came", "import", "hindsight", "cost")
+ERRORS_HEAD: Row = (later("forecast"), later("MAPE"), later("mean error"), later("bias"), later("peak error"))
+COSTLY_HEAD: Row = (
+    later("when"),
+    later("what"),
+    later("forecast"),
+    later("came"),
+    later("import"),
+    later("hindsight"),
+    later("cost"),
+)
 MOST_DAYS = 6
 LINE = 100  # characters, as the rest of the screen
 
@@ -36,21 +45,21 @@ def error_rows(found: Unforeseen) -> list[Row]:
         A row for load and, where there is any, one for PV, under `ERRORS_HEAD`.
     """
     rolled = found.rolled
-    rows = [_errors("load", rolled.load_errors)]
-    return [*rows, _errors("PV", rolled.pv_errors)] if rolled.pv_errors.mape_frac >= 0 else rows
+    rows = [_errors(say("load"), rolled.load_errors)]
+    return [*rows, _errors(say("PV"), rolled.pv_errors)] if rolled.pv_errors.mape_frac >= 0 else rows
 
 
 def _errors(what: str, errors: ForecastErrors) -> Row:
-    share = "–" if np.isnan(errors.mape_frac) else f"{100 * errors.mape_frac:.1f} %"
-    return what, share, f"{errors.mean_abs_kw:,.1f} kW", _signed(errors.bias_kw), _signed(errors.peak_kw)
+    share = "–" if np.isnan(errors.mape_frac) else percent(errors.mape_frac)
+    return what, share, f"{number(errors.mean_abs_kw, 1)} kW", _signed(errors.bias_kw), _signed(errors.peak_kw)
 
 
 def _plain(power_kw: float) -> str:
-    return f"{round(power_kw) + 0:,}".replace("-", "−")
+    return number(power_kw)
 
 
 def _signed(power_kw: float) -> str:
-    return f"{round(power_kw, 1) + 0.0:+,.1f} kW".replace("-", "−")
+    return figures(f"{round(power_kw, 1) + 0.0:+,.1f} kW").replace("-", "−")
 
 
 def costly_rows(found: Unforeseen) -> list[Row]:
@@ -69,10 +78,10 @@ def costly_rows(found: Unforeseen) -> list[Row]:
     """
     return [
         (
-            f"{one.start:%a %d %b %Y}" if one.hours > 12 else f"{one.start:%a %d %b %Y %H:%M}",
+            moment(one.start, "EEE dd MMM y" if one.hours > 12 else "EEE dd MMM y HH:mm"),
             one.what,
             *(_plain(power) for power in (one.expected_kw, one.happened_kw, one.import_kw, one.hindsight_kw)),
-            f"{one.cost:,.0f}",
+            number(one.cost),
         )
         for one in found.costliest
     ]
@@ -97,8 +106,10 @@ def trial_rows(found: Unforeseen, currency: str) -> list[tuple[str, str, str]]:
     return [
         (
             one.change,
-            f"{round(one.saves_more) + 0:+,} {currency}/a".replace("-", "−"),
-            f"{one.saves_more / one.more_kwh:,.1f} for each kWh, before its price" if one.more_kwh else "",
+            figures(f"{round(one.saves_more) + 0:+,} {currency}/a").replace("-", "−"),
+            say("{more} for each kWh, before its price", more=number(one.saves_more / one.more_kwh, 1))
+            if one.more_kwh
+            else "",
         )
         for one in found.trials
     ]
@@ -123,9 +134,12 @@ def share_words(found: Unforeseen, currency: str) -> str:
     if found.explained_frac is None or not found.costliest:
         return ""
     listed = sum(one.cost for one in found.costliest)
-    return (
-        f"of {found.cost:,.0f} {currency}/a that the plan pays more than hindsight, these"
-        f" {len(found.costliest)} make up {listed:,.0f}"
+    return say(
+        "of {cost} {currency}/a that the plan pays more than hindsight, these {n} make up {listed}",
+        cost=number(found.cost),
+        currency=currency,
+        n=len(found.costliest),
+        listed=number(listed),
     )
 
 
@@ -187,11 +201,11 @@ def draw_costliest_days(result: Result) -> Figure:
     figure = Figure(figsize=(style.WIDTH_IN, 0.7 + 2.2 * n_rows), layout="constrained")
     panels = figure.subplots(n_rows, 2, squeeze=False, sharey=True).ravel()
     lines: list[tuple[str, FloatArray, style.Look]] = [
-        ("without battery, forecast", found.rolled.expected_net_kw, style.FORECAST),
-        ("without battery, as it came", inputs.load_kw + inputs.auxiliary_kw - inputs.series.pv_kw, style.LOAD),
-        ("import, rolling", case.readings.import_kw, style.IMPORT_AFTER),
-        ("import, hindsight", result.hindsight.readings.import_kw, style.CEILING),
-        ("target in force", np.where(np.isfinite(found.rolled.cap_kw), found.rolled.cap_kw, np.nan), style.TARGET),
+        (say("without battery, forecast"), found.rolled.expected_net_kw, style.FORECAST),
+        (say("without battery, as it came"), inputs.load_kw + inputs.auxiliary_kw - inputs.series.pv_kw, style.LOAD),
+        (say("import, rolling"), case.readings.import_kw, style.IMPORT_AFTER),
+        (say("import, hindsight"), result.hindsight.readings.import_kw, style.CEILING),
+        (say("target in force"), np.where(np.isfinite(found.rolled.cap_kw), found.rolled.cap_kw, np.nan), style.TARGET),
     ]
     for ax, day in zip(panels, days, strict=False):
         steps = np.flatnonzero(np.asarray(start.normalize() == day))
@@ -205,9 +219,9 @@ def draw_costliest_days(result: Result) -> Figure:
     for ax in panels[len(days) :]:
         ax.remove()
     for ax in panels[: len(days) : 2]:
-        ax.set_ylabel("power [kW]")
+        ax.set_ylabel(say("power [kW]"))
     figure.legend(*panels[0].get_legend_handles_labels(), ncols=3, loc="outside upper center")
-    figure.supxlabel(f"local time, {inputs.scenario.ask.site.time_zone}", fontsize=9)
+    figure.supxlabel(say("local time, {time_zone}", time_zone=inputs.scenario.ask.site.time_zone), fontsize=9)
     return figure
 
 

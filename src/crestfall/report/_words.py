@@ -4,6 +4,7 @@ English is what stands in the code; a catalogue (a PO file of GNU gettext) holds
 """
 
 import datetime as dt
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -12,15 +13,16 @@ from gettext import c2py
 from importlib.resources import files
 
 from babel import Locale
-from babel.dates import format_date
+from babel.dates import format_date, format_datetime
 from babel.messages.catalog import Catalog
 from babel.messages.pofile import read_po
-from babel.numbers import format_decimal
+from babel.numbers import format_decimal, get_decimal_symbol, get_group_symbol
 
 from crestfall.errors import InputError
 
 ENGLISH = "en"
 MINUS = "−"
+_NUMBER = re.compile(r"\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+\.\d+")
 _language: ContextVar[str] = ContextVar("language", default=ENGLISH)
 
 
@@ -146,6 +148,26 @@ def date(day: dt.date) -> str:
     """
     pattern = "d MMMM y" if _language.get() == ENGLISH else "long"
     return format_date(day, pattern, locale=_language.get())
+
+
+def figures(text: str) -> str:
+    """
+    Return a text whose numbers, written with a comma between thousands and a point, are as the language has them.
+
+    >>> with speaking("en"):
+    ...     figures("1,234.5 kWh")
+    '1,234.5 kWh'
+    """
+    language = _language.get()
+    if language == ENGLISH:
+        return text
+    marks = {",": get_group_symbol(language), ".": get_decimal_symbol(language)}
+    return _NUMBER.sub(lambda found: "".join(marks.get(sign, sign) for sign in found.group()), text)
+
+
+def moment(time: dt.datetime, pattern: str) -> str:
+    """Return a time by a pattern of the Unicode CLDR, such as ``EEE dd MMM y HH:mm``."""
+    return format_datetime(time, pattern, locale=_language.get())
 
 
 def months() -> list[str]:

@@ -3,6 +3,7 @@
   const find = (id) => document.getElementById(id);
   const data = JSON.parse(find("days-data").textContent);
   const currency = find("days").dataset.currency || "";
+  const tell = (text, values = {}) => data.words[text].replace(/\{(\w+)\}/g, (_, name) => values[name]);
   const NS = "http://www.w3.org/2000/svg";
   const series = {};
   for (const [name, text] of Object.entries(data.series)) {
@@ -15,21 +16,21 @@
 
   // One look for each quantity, that of the other figures.
   const LINES = {
-    load: { label: "load", of: (i) => series.load_kw[i], unit: "kW", color: "--load", width: 1.2, dash: "" },
-    pv: { label: "PV", of: (i) => series.pv_kw[i] - series.curtailed_kw[i], unit: "kW", color: "--pv", width: 1, fill: "--pv-fill" },
-    before: { label: "at the meter, no battery", of: atMeterBefore, unit: "kW", color: "--before", width: 1.3, dash: "5 2" },
-    after: { label: "at the meter", of: atMeter, unit: "kW", color: "--after", width: 2, dash: "" },
-    charge: { label: "charge", of: (i) => series.charge_kw[i], unit: "kW", color: "--charge", width: 1, fill: "--charge-fill" },
-    discharge: { label: "discharge", of: (i) => -series.discharge_kw[i], unit: "kW", color: "--discharge", width: 1, fill: "--discharge-fill" },
-    stored: { label: "stored at the end", of: (i) => series.stored_kwh[i], unit: "kWh", color: "--store", width: 1.6, dash: "" },
-    buy: { label: "price of import", of: (i) => series.buy_per_kwh[i], unit: currency + "/kWh", color: "--load", width: 1.4, dash: "", digits: 4 },
-    sell: { label: "price of export", of: (i) => series.sell_per_kwh[i], unit: currency + "/kWh", color: "--quiet", width: 1.2, dash: "2 2", digits: 4 },
+    load: { label: tell("load"), of: (i) => series.load_kw[i], unit: "kW", color: "--load", width: 1.2, dash: "" },
+    pv: { label: tell("PV"), of: (i) => series.pv_kw[i] - series.curtailed_kw[i], unit: "kW", color: "--pv", width: 1, fill: "--pv-fill" },
+    before: { label: tell("at the meter, no battery"), of: atMeterBefore, unit: "kW", color: "--before", width: 1.3, dash: "5 2" },
+    after: { label: tell("at the meter"), of: atMeter, unit: "kW", color: "--after", width: 2, dash: "" },
+    charge: { label: tell("charge"), of: (i) => series.charge_kw[i], unit: "kW", color: "--charge", width: 1, fill: "--charge-fill" },
+    discharge: { label: tell("discharge"), of: (i) => -series.discharge_kw[i], unit: "kW", color: "--discharge", width: 1, fill: "--discharge-fill" },
+    stored: { label: tell("stored at the end"), of: (i) => series.stored_kwh[i], unit: "kWh", color: "--store", width: 1.6, dash: "" },
+    buy: { label: tell("price of import"), of: (i) => series.buy_per_kwh[i], unit: currency + "/kWh", color: "--load", width: 1.4, dash: "", digits: 4 },
+    sell: { label: tell("price of export"), of: (i) => series.sell_per_kwh[i], unit: currency + "/kWh", color: "--quiet", width: 1.2, dash: "2 2", digits: 4 },
   };
   const PANELS = [
-    { title: "Site [kW]", lines: ["pv", "load", "before", "after"], height: 220, peaks: true },
-    { title: "Battery [kW]", lines: ["charge", "discharge"], height: 105 },
-    { title: "Stored [kWh]", lines: ["stored"], height: 105 },
-    { title: "Price [" + currency + "/kWh]", lines: ["buy", "sell"], height: 95 },
+    { title: tell("Site") + " [kW]", lines: ["pv", "load", "before", "after"], height: 220, peaks: true },
+    { title: tell("Battery") + " [kW]", lines: ["charge", "discharge"], height: 105 },
+    { title: tell("Stored") + " [kWh]", lines: ["stored"], height: 105 },
+    { title: tell("Price") + " [" + currency + "/kWh]", lines: ["buy", "sell"], height: 95 },
   ];
   // The same scale on every day, so that days can be compared.
   for (const panel of PANELS) {
@@ -168,7 +169,7 @@
     const at = frame.x(read + 0.5);
     frame.mark.setAttribute("x1", at);
     frame.mark.setAttribute("x2", at);
-    const rows = [["time", clock(minute) + "–" + clock((minute + data.step_min) % 1440)]];
+    const rows = [[tell("time"), clock(minute) + "–" + clock((minute + data.step_min) % 1440)]];
     for (const name of ["load", "pv", "before", "after", "charge", "discharge", "stored", "buy", "sell"]) {
       const line = LINES[name];
       const value = name === "discharge" ? -line.of(i) : line.of(i);
@@ -178,7 +179,13 @@
       const spans = charge.measured[day];
       if (!spans) continue;
       const period = spans[0][0];
-      rows.push([charge.name + ", billed", number(charge.after[period], 1) + " " + charge.unit + " (" + number(charge.before[period], 1) + " without)"]);
+      rows.push([
+        tell("{charge}, billed", { charge: charge.name }),
+        tell("{after} ({before} without)", {
+          after: number(charge.after[period], 1) + " " + charge.unit,
+          before: number(charge.before[period], 1),
+        }),
+      ]);
     }
     find("days-read").replaceChildren(
       ...rows.map(([name, value]) => {
@@ -205,10 +212,19 @@
     const named = date.toLocaleDateString(document.documentElement.lang || "en", {
       weekday: "long", day: "numeric", month: "long", year: "numeric", timeZone: "UTC",
     });
-    find("days-said").textContent =
-      named + ": highest import " + number(Math.max(atMeter(most), 0), 1) + " kW at " + clock(minuteOf(most - begin)) +
-      ", without the battery " + number(Math.max(atMeterBefore(mostBefore), 0), 1) + " kW at " + clock(minuteOf(mostBefore - begin)) +
-      "; " + number(discharged, 0) + " kWh discharged; energy prices alone save " + number(saved, 2) + " " + currency + ".";
+    find("days-said").textContent = tell(
+      "{day}: highest import {high} kW at {when}, without the battery {high_before} kW at {when_before}; {discharged} kWh discharged; energy prices alone save {saved} {currency}.",
+      {
+        day: named,
+        high: number(Math.max(atMeter(most), 0), 1),
+        when: clock(minuteOf(most - begin)),
+        high_before: number(Math.max(atMeterBefore(mostBefore), 0), 1),
+        when_before: clock(minuteOf(mostBefore - begin)),
+        discharged: number(discharged, 0),
+        saved: number(saved, 2),
+        currency: currency,
+      },
+    );
   }
 
   const energyCost = (i, bought, sold) =>

@@ -1,0 +1,99 @@
+"""Sentences of other rooms, told again in the reader's language: English ones come in, with their values in them.
+
+What is read in a report is said by this room; but a warning is raised where something is found, with its numbers. The
+texts below are those that other rooms write. One that is not here stays as it is.
+"""
+
+import re
+from functools import cache
+
+from crestfall.report._words import ENGLISH, figures, language_now, later, say
+
+SENTENCES = (
+    later("the exact way"),
+    later("the exact way, with a price on a budget of energy"),
+    later("the general solver, as asked for"),
+    later("the general solver, since {why}"),
+    later("both solvers, since burning energy pays in some steps"),
+    later("between two prices of wear"),
+    later("{n} plans over {hours} h on forecasts"),
+    later("{racks} racks, {modules} modules"),
+    later("{racks} racks, {modules} module"),
+    later("{racks} rack, {modules} modules"),
+    later("{racks} rack, {modules} module"),
+    later("no battery"),
+    # Where a fade law comes from.
+    later("cycle life of the data sheet by depth, summed linearly; its temperature and rate only"),
+    later("tests of one LFP/graphite cell of 3 Ah (Naumann et al. 2018, 2020); no cold charging, no knee"),
+    later("cycle tests of one LFP/graphite cell of 2 Ah (Wang et al. 2011); no fade by standing, no cold charging"),
+    later("two stated figures, one for each full cycle and one for each year; no conditions"),
+    later("a given curve of health by age, whatever the use"),
+    # What would have helped.
+    later("perfect forecasts of load and PV"),
+    later("peak targets {more} % above what the last weeks could have kept, not {now} %"),
+    later("one rack more, {kwh} kWh usable"),
+    # Warnings of a study.
+    later("without the battery the site exceeds its import limit in {n} steps; the bill before ignores this"),
+    later("the rules exceed the import limit in {n} steps: a controller with these settings would not hold it"),
+    later("the rolling plan exceeds the import limit in {n} steps: a controller with these settings would not hold it"),
+    later("no ambient temperature is given: heating, cooling and limits are those at {mild} degrees C"),
+    later("ambient temperature stops the plant in {n} steps"),
+    later("in {n} steps reactive support or ambient temperature leaves no active power"),
+    later("in {n} steps burning energy would have paid; they were made to run one way"),
+    later("the time limit ended the search; the gap says how far the schedule may be from the optimum"),
+    later(
+        "blocks that get cheaper, or payments that end at zero, were settled by a local search: the schedule may cost"
+        " up to {share} % more than the best"
+    ),
+    later("by its hours of use the site does not belong on '{tariff}'"),
+    later("{failed} of {n} plans could not be made under their targets; the plan before them went on"),
+    later("'{tariff}' is valid from {day}; it bills the days before as well"),
+    later(
+        "each year of life is scheduled for its own bill: what its peaks cost in the year after, by a ratchet, is "
+        "billed"
+        " there but not foreseen"
+    ),
+    later(
+        "in year {year} of life, cell temperature in cycles: {low} to {high} degrees C, {share} % of the energy through"
+        " the cells outside {least} to {most} degrees C, on which the fade law was fitted"
+    ),
+    later(
+        "in year {year} of life, C-rate: {low} to {high} 1/h, {share} % of the energy through the cells outside {least}"
+        " to {most} 1/h, on which the fade law was fitted"
+    ),
+)
+_PLACE = re.compile(r"\{(\w+)\}")
+
+
+def retold(sentence: str) -> str:
+    """
+    Return a sentence of another room in the language in force.
+
+    Parameters
+    ----------
+    sentence : str
+        In English, without a full stop.
+
+    Returns
+    -------
+    str
+        The same in the language, its numbers too; as it is where it is not known.
+    """
+    if language_now() == ENGLISH:
+        return sentence
+    for pattern, text in _patterns():
+        if (found := pattern.fullmatch(sentence)) is not None:
+            return say(text, **{name: figures(value) for name, value in found.groupdict().items()})
+    return sentence
+
+
+@cache
+def _patterns() -> list[tuple[re.Pattern[str], str]]:
+    """Return the texts as patterns, those with most words of their own first."""
+    texts = sorted(SENTENCES, key=lambda text: -len(_PLACE.sub("", text)))
+    return [(re.compile(_as_pattern(text), re.DOTALL), text) for text in texts]
+
+
+def _as_pattern(text: str) -> str:
+    parts = _PLACE.split(text)  # words, name, words, name, ...
+    return "".join(f"(?P<{part}>.+?)" if place % 2 else re.escape(part) for place, part in enumerate(parts))
