@@ -23,7 +23,7 @@ from crestfall.report._week import typical_week
 from crestfall.report._year_map import by_day_and_time
 from crestfall.scenario import load_scenario
 from crestfall.study import run
-from hourly_site import BY_RULES, NO_BATTERY, WITH_PV, shared_study, year_csv
+from hourly_site import BY_RULES, HOSTILE_NAME, NO_BATTERY, SVG_AND_PNG, WITH_PV, shared_study, year_csv
 from site_files import in_catalogue, in_scenario, write_site
 
 LAW = in_catalogue(
@@ -216,3 +216,10 @@ def test_every_picture_has_a_unit_on_an_axis(figures, name):
 def test_shorter_paths_go_through_the_same_points():
     svg = b'<path d="M 1.23456 2 \nL 3 2 \nL 3 4.5678 \nL 5.5 6 \nz\n" x="9.123456789"/>'
     assert shortened(svg) == b'<path d="M1.23 2H3V4.56L5.5 6z" x="9.1234"/>'
+
+
+def test_a_notebook_shows_the_savings_and_takes_names_for_text():
+    found = shared_study(SVG_AND_PNG, HOSTILE_NAME)
+    shown = found._repr_html_()
+    assert f"{found.saving(found.hindsight):,.0f} EUR" in shown
+    assert "<script" not in shown
