@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 from crestfall.finance import appraise
 from crestfall.report import most_telling_week
-from crestfall.report._first_screen import answer, tiles
+from crestfall.report._first_screen import answer, tiles, verdict
 from crestfall.report._glossary import glossary
 from crestfall.report._known_sensitivity import CAPITAL_FRAC, known_sensitivity
 from crestfall.report._load_shape import load_by_hour
@@ -73,6 +73,13 @@ def test_first_screen_shows_net_present_value_only_where_there_is_one(result, li
     npv = life.life.appraisal.without_debt.npv
     assert shown["Net present value"] == f"{npv:,.0f} EUR".replace("-", "−")
     assert shown["Life"] == f"{100 * life.life.years[-1].health_end_frac:.0f} %"
+
+
+def test_verdict_is_the_sign_of_the_net_present_value(result, life):
+    npv = life.life.appraisal.without_debt.npv
+    assert npv < 0  # three years are too few
+    assert verdict(life) == f"Over 3 years they bring {-npv:,.0f} EUR less than they cost, discounted at 6.0 %."
+    assert verdict(result) == ""
 
 
 def test_first_screen_without_a_battery_is_the_bill(without_battery):

@@ -51,6 +51,34 @@ def answer(result: Result) -> str:
     return say("{option} save {saving} {currency} a year ({share} of the bill), {how}.", share=share, **values)
 
 
+def verdict(result: Result) -> str:
+    """
+    Return in one sentence whether the years bring what the battery costs.
+
+    Parameters
+    ----------
+    result : Result
+        A finished study.
+
+    Returns
+    -------
+    str
+        The sentence; empty without a net present value.
+    """
+    discount = result.inputs.scenario.ask.money.discount
+    npv = None if result.life is None else result.life.appraisal.without_debt.npv
+    if result.life is None or npv is None or discount is None:
+        return ""
+    values = {
+        "n": number(len(result.life.years)),
+        "amount": _money(abs(npv), result.inputs.scenario.ask.money.currency),
+        "rate": percent(discount.rate_frac),
+    }
+    if npv < 0:
+        return say("Over {n} years they bring {amount} less than they cost, discounted at {rate}.", **values)
+    return say("Over {n} years they bring {amount} more than they cost, discounted at {rate}.", **values)
+
+
 def tiles(result: Result) -> list[Tile]:
     """
     Return the figures of the first screen.

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from crestfall.report import _style as style
 from crestfall.report._emissions import draw_emissions, emission_rows
 from crestfall.report._figures import draw_week
-from crestfall.report._first_screen import answer, tiles
+from crestfall.report._first_screen import answer, tiles, verdict
 from crestfall.report._glossary import glossary
 from crestfall.report._known_sensitivity import draw_known_sensitivity, known_sensitivity
 from crestfall.report._load_shape import draw_load_shape
@@ -79,6 +79,7 @@ def sections_content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
     captions = _captions(result)
     return {
         "answer": answer(result),
+        "verdict": verdict(result),
         "tiles": tiles(result),
         "site_rows": _site_rows(result),
         "not_metered": result.inputs.series.not_metered,
