@@ -1,7 +1,7 @@
 """Time to draw and write each figure of a year of quarter hours.
 
-Run ``python tests/benchmarks/figures.py [SCENARIO]``; seconds of a quiet machine are below one for each. Under load look
-at the ratio to the week, which was always drawn.
+Run ``python tests/benchmarks/figures.py [SCENARIO]``; each figure shall take less than a second of one core. Under load
+look at the ratio to the week, which was always drawn.
 """
 
 import sys

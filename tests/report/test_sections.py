@@ -2,12 +2,11 @@
 
 import hashlib
 import re
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from crestfall.finance import appraise
@@ -23,6 +22,7 @@ from crestfall.report._week import typical_week
 from crestfall.report._year_map import by_day_and_time
 from crestfall.scenario import load_scenario
 from crestfall.study import run
+from drawn_texts import drawn_texts
 from hourly_site import BY_RULES, HOSTILE_NAME, NO_BATTERY, SVG_AND_PNG, WITH_PV, shared_study, year_csv
 from site_files import in_catalogue, in_scenario, write_site
 
@@ -201,17 +201,21 @@ def figures(result):
     return draw_sections(result)
 
 
-@pytest.mark.parametrize("name", ["waterfall", "load-shape", "year-map", "peaks", "sensitivity"])
-def test_no_word_of_a_picture_is_cut(figures, name):
+@pytest.mark.parametrize(
+    "name", ["waterfall", "load-shape", "year-map", "peaks", "sensitivity", "typical-week", "tariff"]
+)
+def test_no_word_of_a_picture_is_cut_or_lies_on_another(figures, name, monkeypatch):
     figure: Figure = figures[name]
-    canvas = FigureCanvasAgg(figure)
-    canvas.draw()
-    box, drawn = figure.bbox, figure.get_tightbbox(canvas.get_renderer())
-    pixels = drawn.transformed(figure.dpi_scale_trans)
-    assert pixels.x0 >= box.x0 - 1
-    assert pixels.y0 >= box.y0 - 1
-    assert pixels.x1 <= box.x1 + 1
-    assert pixels.y1 <= box.y1 + 1
+    extents = drawn_texts(figure, monkeypatch)
+    assert len(extents) > 8
+    width, height = figure.canvas.get_width_height()
+    for text, box in extents.items():
+        assert box.x0 > -1, text
+        assert box.y0 > -1, text
+        assert box.x1 < width + 1, text
+        assert box.y1 < height + 1, text
+    pairs = combinations(extents.items(), 2)
+    assert [(a.get_text(), b.get_text()) for (a, box), (b, other) in pairs if box.overlaps(other)] == []
 
 
 @pytest.mark.parametrize("name", ["waterfall", "load-shape", "year-map", "peaks"])

@@ -2,13 +2,13 @@
 
 from typing import NamedTuple
 
-from crestfall.report._words import number, percent, say
+from crestfall.report._words import later, number, percent, say
 from crestfall.study import Case, Result
 
 HOW = {
-    "rolling": "by rolling plans, which know the tariff and the past and expect the rest",
-    "rules": "by simple rules, which know the tariff and the past",
-    "hindsight": "with hindsight, which knows the whole year: a ceiling, not a promise",
+    "rolling": later("by rolling plans, which know the tariff and the past and expect the rest"),
+    "rules": later("by simple rules, which know the tariff and the past"),
+    "hindsight": later("with hindsight, which knows the whole year: a ceiling, not a promise"),
 }
 
 

@@ -5,6 +5,8 @@ from typing import Any
 
 import matplotlib as mpl
 
+from crestfall.report._words import later
+
 Look = dict[str, Any]
 
 # Lightness differs as well as hue, so that grey prints and colour-blind readers can tell them apart.
@@ -92,7 +94,9 @@ RC: dict[str, Any] = {
 
 def policy_words(policy: str) -> str:
     """Return the policy of a figure as it stands in its title."""
-    return {"hindsight": "with hindsight", "rules": "by rules", "rolling": "by rolling plans"}[policy]
+    return {"hindsight": later("with hindsight"), "rules": later("by rules"), "rolling": later("by rolling plans")}[
+        policy
+    ]
 
 
 def house_style() -> AbstractContextManager[None]:

@@ -79,6 +79,11 @@ def say(text: str, /, **values: object) -> str:
     return found.format(**values) if values else found
 
 
+def later(text: str) -> str:
+    """Return a text as it is, and mark it for the catalogues: `say` says it where it is used."""
+    return text
+
+
 def say_many(n: int, one: str, many: str, **values: object) -> str:
     """Return the form of a text that goes with `n` things, which stands in the place ``{n}``."""
     catalogue = _catalogue(_language.get())
