@@ -149,7 +149,8 @@ def _contract_content(name: str, rates: Rates, svgs: dict[str, bytes]) -> dict[s
     title = say("The tariff today") if name == "tariff" else say("The tariff with the battery")
     caption = say("What a kWh costs by day and hour, the dearer the darker; outlined, where demand is measured.")
     blocks = [block for sheet in rates.sheets for block in _blocks(tariff_words(sheet.tariff))]
-    return {"title": title, "blocks": blocks, "picture": _picture(say("Its year"), caption, svgs[name])}
+    picture = _picture(say("Its year"), caption, svgs[name]) if name in svgs else None
+    return {"title": title, "blocks": blocks, "picture": picture}
 
 
 def _blocks(lines: list[str]) -> list[tuple[str, list[str]]]:
