@@ -2,7 +2,7 @@
 
 >>> sorted(__all__)
 ['Comparison', 'CrestfallError', 'Result', 'Scenario', 'SweepResult', '__version__', 'compare',
-'load_scenario', 'run', 'sweep', 'write_comparison', 'write_result']
+'load_scenario', 'run', 'sweep', 'varied', 'write_comparison', 'write_result']
 """
 
 from importlib import import_module
@@ -14,7 +14,7 @@ __version__ = version("crestfall")
 if TYPE_CHECKING:
     from crestfall.errors import CrestfallError
     from crestfall.report import write_comparison, write_result
-    from crestfall.scenario import Scenario, load_scenario
+    from crestfall.scenario import Scenario, load_scenario, varied
     from crestfall.study import Comparison, Result, SweepResult, compare, run, sweep
 
 _HOMES = {
@@ -27,6 +27,7 @@ _HOMES = {
     "load_scenario": "crestfall.scenario",
     "run": "crestfall.study",
     "sweep": "crestfall.study",
+    "varied": "crestfall.scenario",
     "write_comparison": "crestfall.report",
     "write_result": "crestfall.report",
 }
@@ -42,6 +43,7 @@ __all__ = [
     "load_scenario",
     "run",
     "sweep",
+    "varied",
     "write_comparison",
     "write_result",
 ]

@@ -1,5 +1,6 @@
 """A comparison in words, tables, figures and files: what is shown is what was found."""
 
+import html
 import json
 import re
 from dataclasses import replace
@@ -144,3 +145,11 @@ def test_a_wrong_wish_ends_with_status_2_and_leaves_nothing(monkeypatch, capsys,
     assert ended.value.code == 2
     assert words in capsys.readouterr().err
     assert list(Path(tmp_path).iterdir()) == []
+
+
+def test_a_notebook_shows_reason_and_options(found):
+    shown = found._repr_html_()
+    assert html.escape(found.reason) in shown
+    rows = re.findall(r"<th>(\d+)</th>\s*<td>(\d+)</td>\s*<td>(\d+)</td>", shown)
+    expected = found.table[["racks", "modules"]].reset_index().astype(str)
+    assert rows == [tuple(row) for row in expected.to_numpy()]

@@ -6,11 +6,10 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.text import Text
 
 from crestfall.report import draw_all, draw_duration_curve, draw_monthly_bill, draw_store_by_hour, most_telling_week
+from drawn_texts import drawn_texts
 from hourly_site import BY_ROLLING, HOSTILE_NAME, NO_BATTERY, SVG_AND_PNG, shared_study
 
 FIGURES = ("week", "monthly-bill", "duration-curve", "store-by-hour", "cycle-depths")
@@ -46,23 +45,6 @@ def without_battery():
 def figures(result, without_battery):
     rolling = shared_study(BY_ROLLING)
     return {"with": draw_all(result), "without": draw_all(without_battery), "rolling": draw_all(rolling)}
-
-
-def drawn_texts(figure, monkeypatch) -> dict[Text, "object"]:
-    """Draw a figure and return each text that was really drawn with its extent in pixels."""
-    canvas = FigureCanvasAgg(figure)
-    drawn: list[Text] = []
-    draw = Text.draw
-
-    def noting(self, renderer):
-        draw(self, renderer)
-        if self.get_visible() and self.get_text().strip():
-            drawn.append(self)
-
-    with monkeypatch.context() as patch:
-        patch.setattr(Text, "draw", noting)
-        canvas.draw()
-    return {text: text.get_window_extent(canvas.get_renderer()) for text in drawn}
 
 
 def test_a_battery_has_seven_figures_and_no_battery_three(figures):

@@ -67,6 +67,25 @@ def test_nothing_overflows_sideways(opened, width):
     assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+def test_the_answer_and_its_picture_fit_the_first_screen(opened):
+    page, _, _ = opened
+    for name in (".reply", ".first .answer", ".first img"):
+        box = page.locator(name).bounding_box()
+        assert box["y"] + box["height"] <= 900
+    picture, words = (page.locator(name).bounding_box() for name in (".first img", ".reply"))
+    assert picture["x"] > words["x"] + words["width"] - 1  # beside each other
+
+
+def test_on_a_phone_the_answer_comes_first_and_the_picture_below_it(opened):
+    page, _, _ = opened
+    page.set_viewport_size({"width": 360, "height": 800})
+    figures, picture = (page.locator(name).bounding_box() for name in (".first .answer", ".first img"))
+    reply = page.locator(".reply").bounding_box()
+    assert reply["y"] + reply["height"] <= 800
+    assert picture["y"] >= figures["y"] + figures["height"]
+    assert picture["width"] <= 360
+
+
 def read(page) -> dict[str, str]:
     """Return what is read off the picture of a day."""
     pairs = page.eval_on_selector_all(

@@ -2,17 +2,16 @@
 
 import hashlib
 import re
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from crestfall.finance import appraise
 from crestfall.report import most_telling_week
-from crestfall.report._first_screen import answer, tiles
+from crestfall.report._first_screen import answer, tiles, verdict
 from crestfall.report._glossary import glossary
 from crestfall.report._known_sensitivity import CAPITAL_FRAC, known_sensitivity
 from crestfall.report._load_shape import load_by_hour
@@ -23,7 +22,8 @@ from crestfall.report._week import typical_week
 from crestfall.report._year_map import by_day_and_time
 from crestfall.scenario import load_scenario
 from crestfall.study import run
-from hourly_site import BY_RULES, NO_BATTERY, WITH_PV, shared_study, year_csv
+from drawn_texts import drawn_texts
+from hourly_site import BY_RULES, HOSTILE_NAME, NO_BATTERY, SVG_AND_PNG, WITH_PV, shared_study, year_csv
 from site_files import in_catalogue, in_scenario, write_site
 
 LAW = in_catalogue(
@@ -73,6 +73,13 @@ def test_first_screen_shows_net_present_value_only_where_there_is_one(result, li
     npv = life.life.appraisal.without_debt.npv
     assert shown["Net present value"] == f"{npv:,.0f} EUR".replace("-", "−")
     assert shown["Life"] == f"{100 * life.life.years[-1].health_end_frac:.0f} %"
+
+
+def test_verdict_is_the_sign_of_the_net_present_value(result, life):
+    npv = life.life.appraisal.without_debt.npv
+    assert npv < 0  # three years are too few
+    assert verdict(life) == f"Over 3 years they bring {-npv:,.0f} EUR less than they cost, discounted at 6.0 %."
+    assert verdict(result) == ""
 
 
 def test_first_screen_without_a_battery_is_the_bill(without_battery):
@@ -194,17 +201,21 @@ def figures(result):
     return draw_sections(result)
 
 
-@pytest.mark.parametrize("name", ["waterfall", "load-shape", "year-map", "peaks", "sensitivity"])
-def test_no_word_of_a_picture_is_cut(figures, name):
+@pytest.mark.parametrize(
+    "name", ["waterfall", "load-shape", "year-map", "peaks", "sensitivity", "typical-week", "tariff"]
+)
+def test_no_word_of_a_picture_is_cut_or_lies_on_another(figures, name, monkeypatch):
     figure: Figure = figures[name]
-    canvas = FigureCanvasAgg(figure)
-    canvas.draw()
-    box, drawn = figure.bbox, figure.get_tightbbox(canvas.get_renderer())
-    pixels = drawn.transformed(figure.dpi_scale_trans)
-    assert pixels.x0 >= box.x0 - 1
-    assert pixels.y0 >= box.y0 - 1
-    assert pixels.x1 <= box.x1 + 1
-    assert pixels.y1 <= box.y1 + 1
+    extents = drawn_texts(figure, monkeypatch)
+    assert len(extents) > 8
+    width, height = figure.canvas.get_width_height()
+    for text, box in extents.items():
+        assert box.x0 > -1, text
+        assert box.y0 > -1, text
+        assert box.x1 < width + 1, text
+        assert box.y1 < height + 1, text
+    pairs = combinations(extents.items(), 2)
+    assert [(a.get_text(), b.get_text()) for (a, box), (b, other) in pairs if box.overlaps(other)] == []
 
 
 @pytest.mark.parametrize("name", ["waterfall", "load-shape", "year-map", "peaks"])
@@ -216,3 +227,10 @@ def test_every_picture_has_a_unit_on_an_axis(figures, name):
 def test_shorter_paths_go_through_the_same_points():
     svg = b'<path d="M 1.23456 2 \nL 3 2 \nL 3 4.5678 \nL 5.5 6 \nz\n" x="9.123456789"/>'
     assert shortened(svg) == b'<path d="M1.23 2H3V4.56L5.5 6z" x="9.1234"/>'
+
+
+def test_a_notebook_shows_the_savings_and_takes_names_for_text():
+    found = shared_study(SVG_AND_PNG, HOSTILE_NAME)
+    shown = found._repr_html_()
+    assert f"{found.saving(found.hindsight):,.0f} EUR" in shown
+    assert "<script" not in shown

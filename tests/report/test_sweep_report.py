@@ -141,3 +141,9 @@ def test_the_command_writes_table_and_page(monkeypatch, capsys, tmp_path):
     assert "1 case: 1 done" in capsys.readouterr().out
     assert len(pd.read_parquet(tmp_path / "out" / "table.parquet")) == 1
     assert (tmp_path / "out" / "sweep.html").is_file()
+
+
+def test_a_notebook_shows_the_first_cases_with_what_was_changed(result):
+    shown = result._repr_html_()
+    assert f"{len(result.table):,} cases, {len(result.done):,} with figures; the first 20" in shown
+    assert all(f"<th>{name}</th>" in shown for name in ("racks", "rate", "cost", "npv"))

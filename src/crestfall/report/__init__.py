@@ -13,6 +13,7 @@ from crestfall.report._connection import (
     write_connection_picture,
     write_options,
 )
+from crestfall.report._emissions import draw_emissions
 from crestfall.report._figures import (
     draw_all,
     draw_backup,
@@ -25,9 +26,11 @@ from crestfall.report._figures import (
 from crestfall.report._files import checked_picture_kind
 from crestfall.report._folder import result_folder
 from crestfall.report._forms import FORMS, USUAL_FORMS
+from crestfall.report._known_sensitivity import draw_known_sensitivity, known_sensitivity
 from crestfall.report._life import life_text
 from crestfall.report._life_figures import draw_cash, draw_health, draw_warranty, draw_yearly_savings
 from crestfall.report._load_bill import LoadBill, bill_load, bill_text, lay_year, write_bill
+from crestfall.report._load_shape import draw_load_shape
 from crestfall.report._meter import (
     draw_meter,
     evidence_text,
@@ -41,13 +44,16 @@ from crestfall.report._meter import (
 )
 from crestfall.report._meter_facts import meter_facts, open_facts, spread_facts
 from crestfall.report._one_line import draw_connection
+from crestfall.report._peak_figures import draw_peaks
 from crestfall.report._savings import bill_by_line, savings_text
+from crestfall.report._sections import draw_sections
 from crestfall.report._sweep import draw_sweep, sweep_text
 from crestfall.report._sweep_figures import draw_choices, draw_lines, draw_map, draw_spread, draw_swings
 from crestfall.report._tariff_calendar import draw_tariff, measured_steps, write_tariff_picture
 from crestfall.report._tariff_words import tariff_words
 from crestfall.report._unforeseen import draw_costliest_days, unforeseen_text
-from crestfall.report._week import most_telling_week
+from crestfall.report._waterfall import draw_waterfall
+from crestfall.report._week import most_telling_week, typical_week
 from crestfall.report._words import check_language, languages
 from crestfall.report._write import (
     fill_comparison,
@@ -57,6 +63,7 @@ from crestfall.report._write import (
     write_comparison,
     write_result,
 )
+from crestfall.report._year_map import draw_year_map
 
 __all__ = [
     "FORMS",
@@ -81,9 +88,12 @@ __all__ = [
     "draw_depths",
     "draw_doubt",
     "draw_duration_curve",
+    "draw_emissions",
     "draw_frontier",
     "draw_health",
+    "draw_known_sensitivity",
     "draw_lines",
+    "draw_load_shape",
     "draw_map",
     "draw_maps",
     "draw_meter",
@@ -91,18 +101,23 @@ __all__ = [
     "draw_pair_bills",
     "draw_pair_week",
     "draw_pair_years",
+    "draw_peaks",
+    "draw_sections",
     "draw_spread",
     "draw_store_by_hour",
     "draw_sweep",
     "draw_swings",
     "draw_tariff",
     "draw_warranty",
+    "draw_waterfall",
     "draw_week",
+    "draw_year_map",
     "draw_yearly_savings",
     "evidence_text",
     "fill_comparison",
     "fill_folder",
     "fill_sweep",
+    "known_sensitivity",
     "languages",
     "lay_year",
     "life_text",
@@ -123,6 +138,7 @@ __all__ = [
     "spread_text",
     "sweep_text",
     "tariff_words",
+    "typical_week",
     "unforeseen_text",
     "write_bill",
     "write_clean",

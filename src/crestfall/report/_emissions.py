@@ -7,11 +7,11 @@ from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
 
 from crestfall.report import _style as style
-from crestfall.report._words import number, percent, say
+from crestfall.report._words import later, number, percent, say
 from crestfall.study import Emissions, Result
 
 HOURS = 24
-FACTOR_WORDS = {"average": "Average factor", "marginal": "Marginal factor"}
+FACTOR_WORDS = {"average": later("Average factor"), "marginal": later("Marginal factor")}
 
 
 def emission_rows(result: Result) -> list[tuple[str, ...]]:

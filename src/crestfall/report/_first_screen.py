@@ -2,13 +2,13 @@
 
 from typing import NamedTuple
 
-from crestfall.report._words import number, percent, say
+from crestfall.report._words import later, number, percent, say
 from crestfall.study import Case, Result
 
 HOW = {
-    "rolling": "by rolling plans, which know the tariff and the past and expect the rest",
-    "rules": "by simple rules, which know the tariff and the past",
-    "hindsight": "with hindsight, which knows the whole year: a ceiling, not a promise",
+    "rolling": later("by rolling plans, which know the tariff and the past and expect the rest"),
+    "rules": later("by simple rules, which know the tariff and the past"),
+    "hindsight": later("with hindsight, which knows the whole year: a ceiling, not a promise"),
 }
 
 
@@ -49,6 +49,34 @@ def answer(result: Result) -> str:
         return say("{option} cost {saving} {currency} a year more than no battery, {how}.", **values)
     share = _share(saving, result.before.bill_total)
     return say("{option} save {saving} {currency} a year ({share} of the bill), {how}.", share=share, **values)
+
+
+def verdict(result: Result) -> str:
+    """
+    Return in one sentence whether the years bring what the battery costs.
+
+    Parameters
+    ----------
+    result : Result
+        A finished study.
+
+    Returns
+    -------
+    str
+        The sentence; empty without a net present value.
+    """
+    discount = result.inputs.scenario.ask.money.discount
+    npv = None if result.life is None else result.life.appraisal.without_debt.npv
+    if result.life is None or npv is None or discount is None:
+        return ""
+    values = {
+        "n": number(len(result.life.years)),
+        "amount": _money(abs(npv), result.inputs.scenario.ask.money.currency),
+        "rate": percent(discount.rate_frac),
+    }
+    if npv < 0:
+        return say("Over {n} years they bring {amount} less than they cost, discounted at {rate}.", **values)
+    return say("Over {n} years they bring {amount} more than they cost, discounted at {rate}.", **values)
 
 
 def tiles(result: Result) -> list[Tile]:

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from crestfall.report import _style as style
 from crestfall.report._emissions import draw_emissions, emission_rows
 from crestfall.report._figures import draw_week
-from crestfall.report._first_screen import answer, tiles
+from crestfall.report._first_screen import answer, tiles, verdict
 from crestfall.report._glossary import glossary
 from crestfall.report._known_sensitivity import draw_known_sensitivity, known_sensitivity
 from crestfall.report._load_shape import draw_load_shape
@@ -79,6 +79,7 @@ def sections_content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
     captions = _captions(result)
     return {
         "answer": answer(result),
+        "verdict": verdict(result),
         "tiles": tiles(result),
         "site_rows": _site_rows(result),
         "not_metered": result.inputs.series.not_metered,
@@ -148,7 +149,8 @@ def _contract_content(name: str, rates: Rates, svgs: dict[str, bytes]) -> dict[s
     title = say("The tariff today") if name == "tariff" else say("The tariff with the battery")
     caption = say("What a kWh costs by day and hour, the dearer the darker; outlined, where demand is measured.")
     blocks = [block for sheet in rates.sheets for block in _blocks(tariff_words(sheet.tariff))]
-    return {"title": title, "blocks": blocks, "picture": _picture(say("Its year"), caption, svgs[name])}
+    picture = _picture(say("Its year"), caption, svgs[name]) if name in svgs else None
+    return {"title": title, "blocks": blocks, "picture": picture}
 
 
 def _blocks(lines: list[str]) -> list[tuple[str, list[str]]]:

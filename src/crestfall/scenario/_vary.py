@@ -5,7 +5,7 @@ import difflib
 import re
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
@@ -17,6 +17,7 @@ from crestfall.scenario.catalogue_file import CatalogueFile
 from crestfall.scenario.scenario_file import ScenarioFile
 from crestfall.scenario.tariff_file import TariffFile
 
+Key = TypeVar("Key", bound=str | KeyPath)
 PART = re.compile(r"([A-Za-z_][A-Za-z0-9_ -]*)((?:\[\d+\])*)")
 # Where the keys of another file begin; alone, `tariff` is a key of the scenario and names the file.
 OTHER_FILES: dict[str, type[BaseModel]] = {"tariff": TariffFile, "catalogue": CatalogueFile}
@@ -105,7 +106,7 @@ def value_at(scenario: Scenario, path: KeyPath) -> Any:
     return value
 
 
-def varied(scenario: Scenario, changes: Mapping[KeyPath, Any]) -> Scenario:
+def varied(scenario: Scenario, changes: Mapping[Key, Any]) -> Scenario:
     """
     Return a scenario in which some keys have other values; everything is checked as if it had been written so.
 
@@ -113,8 +114,9 @@ def varied(scenario: Scenario, changes: Mapping[KeyPath, Any]) -> Scenario:
     ----------
     scenario : Scenario
         The scenario.
-    changes : mapping of tuple to object
-        New values by path; a tariff is changed as a whole by the path ``("tariff",)`` and the name of a file.
+    changes : mapping of str or tuple to object
+        New values by path, a text as messages show it or as from `path_of`; a tariff is changed as a whole by the path
+        ``tariff`` and the name of a file.
 
     Returns
     -------
@@ -127,7 +129,8 @@ def varied(scenario: Scenario, changes: Mapping[KeyPath, Any]) -> Scenario:
         If a value cannot be used there.
     """
     by_file: dict[str, dict[KeyPath, Any]] = {}
-    for path, value in changes.items():
+    for key, value in changes.items():
+        path = path_of(key) if isinstance(key, str) else key
         file, inner = _file_of(path)
         by_file.setdefault(file, {})[inner] = value
     found = scenario

@@ -16,6 +16,7 @@ from crestfall.study._option_figures import FIGURE_COLUMNS, OptionFigures, figur
 from crestfall.study._ranking import Worth
 from crestfall.study._reason import reason
 from crestfall.study._result import Result
+from crestfall.study._shown import frame_html
 from crestfall.study._steps import MARGINAL_COLUMNS, Step, steps_between
 
 COMPARE_SCHEMA = "crestfall-compare/1"
@@ -74,6 +75,12 @@ class Comparison:
         # Where the criterion sees no difference, the cheaper one; then no battery, which costs nothing.
         order = np.lexsort([frame["modules"], frame["racks"], frame["capital"], -frame["score"]])
         return frame.iloc[order].set_index(pd.RangeIndex(1, len(frame) + 1, name="rank"))
+
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows: why the first is best, and all options."""
+        shown = ["racks", "modules", "capital", "saving", "payback_years", "npv", "full_cycles", "best_share_frac"]
+        frame = self.table[[name for name in shown if name in self.table]]
+        return frame_html(self.reason, frame.dropna(axis="columns", how="all"))
 
     @property
     def recommendation(self) -> Option:

@@ -16,6 +16,7 @@ from crestfall.study._emissions import Emissions, emissions_of
 from crestfall.study._inputs import Inputs
 from crestfall.study._life_result import Life
 from crestfall.study._neighbours import AtMost
+from crestfall.study._shown import rows_html
 from crestfall.study._sources import SourceFile
 from crestfall.study._unforeseen import Unforeseen
 from crestfall.tariff import DemandLine, Rates, Readings
@@ -274,6 +275,22 @@ class Result:
         ceiling, own = (self.saving(one) + self.left_in_store(one) for one in (self.hindsight, case))
         least = LEAST_HINDSIGHT_FRAC * abs(self.reference.bill_total)
         return own / ceiling if ceiling > least else None
+
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows."""
+        ask, case = self.inputs.scenario.ask, self.headline
+        money = f"{{:,.0f}} {ask.money.currency}"
+        rows = [("bill before", money.format(self.before.bill_total))]
+        if self.inputs.plant.option.is_battery:
+            rows += [("bill after", money.format(case.bill_total))]
+            rows += [(f"saving by {one.policy}", money.format(self.saving(one))) for one in self.cases]
+            rows += [("capital cost", money.format(self.capital))]
+            years = self.payback_years
+            rows += [("simple payback", "none" if years is None else f"{years:.1f} years")]
+            rows += [("equivalent full cycles", f"{case.use.equivalent_full_cycles:,.0f} a year")]
+        npv = None if self.life is None else self.life.appraisal.without_debt.npv
+        rows += [] if npv is None else [("net present value", money.format(npv))]
+        return rows_html(f"{ask.site.name}: {self.inputs.plant.option}, {case.policy}", rows)
 
     @property
     def line_groups(self) -> dict[str, str]:

@@ -9,9 +9,11 @@ import pandas as pd
 
 from crestfall.scenario import path_of
 from crestfall.study._comparison import known, records
+from crestfall.study._shown import frame_html
 from crestfall.study._sweep_case import Row
 from crestfall.study._sweep_plan import SweepPlan
 
+MOST_SHOWN = 20  # rows in a notebook
 SWEEP_SCHEMA = "crestfall-sweep-summary/1"
 SWING_COLUMNS = ("axis", "low", "high", "at_low", "at_high", "swing", "kind")
 CHOICE_COLUMNS = ("option", "best_share_frac", "mean", "mean_regret", "worst_regret")
@@ -37,6 +39,14 @@ class SweepResult:
     table: pd.DataFrame
     base: Row
     notes: tuple[str, ...] = ()
+
+    def _repr_html_(self) -> str:
+        """Return what a notebook shows: the first cases with what was changed and what came of it."""
+        axes = [axis.title for axis in self.plan.axes]
+        frame = self.table[[name for name in [*axes, "status", self.metric] if name in self.table]]
+        title = f"{len(self.table):,} cases, {len(self.done):,} with figures"
+        title += f"; the first {MOST_SHOWN}" if len(self.table) > MOST_SHOWN else ""
+        return frame_html(title, frame.head(MOST_SHOWN))
 
     @property
     def done(self) -> pd.DataFrame:
