@@ -27,7 +27,7 @@ def written_run(site, out):
 def written_comparison(site, out):
     out.mkdir()
     scenario = load_scenario(write_hourly_site(site, WITH_PV, *LIVING))
-    fill_comparison(compare(scenario, racks=RACKS[:2], modules=MODULES, draws=16, workers=0), out, FORMS)
+    fill_comparison(compare(scenario, racks=RACKS[:1], modules=MODULES, draws=8, workers=0), out, FORMS)
 
 
 def written_sweep(site, out):

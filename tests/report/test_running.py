@@ -8,9 +8,8 @@ from matplotlib.figure import Figure
 from openpyxl import load_workbook
 from pypdf import PdfReader
 
-from crestfall.report import write_result
+from crestfall.report._forms import write_forms
 from crestfall.report._running import Running, mark, running
-from crestfall.report._write import rewrite_report
 from crestfall.scenario import load_scenario
 from crestfall.study import run
 from site_files import in_scenario, write_site
@@ -40,8 +39,10 @@ def test_notice_says_what_of_the_data_was_not_metered(edits, notice, scenario_wi
 
 def test_every_form_says_so_on_every_page(tmp_path):
     (tmp_path / "site").mkdir()
-    folder = write_result(run(load_scenario(write_site(tmp_path / "site", MODELLED))), tmp_path / "out").parent
-    rewrite_report(folder, forms=["pdf"])
+    folder = tmp_path / "out"
+    folder.mkdir()
+    result = run(load_scenario(write_site(tmp_path / "site", MODELLED)))
+    write_forms(result, folder, ["page", "pdf", "workbook"])
     page = (folder / "report.html").read_text(encoding="utf-8")
     assert '<p class="flag">not metered</p>' in page
     assert r'@top-right { content: "not\20 metered"' in page

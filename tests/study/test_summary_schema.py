@@ -11,6 +11,7 @@ from compared_site import LIVING, joinery, shared_comparison
 from crestfall import cli
 from crestfall.study import compare, run, summary_schema, sweep
 from hourly_site import BY_ROLLING, NO_BATTERY, SVG_AND_PNG, shared_study
+from site_files import in_scenario
 from sweeps import HEAD, PEAKS, RATES, write_sweep
 
 DRAWN = (
@@ -35,6 +36,13 @@ def living():
 def test_a_first_year_keeps_the_schema():
     assert faults("run-summary", shared_study().summary()) == []
     assert faults("run-summary", shared_study(NO_BATTERY).summary()) == []
+
+
+def test_emissions_keep_the_schema():
+    factors = "emissions: {average_kg_per_kwh: 0.25, marginal_kg_per_kwh: 0.5}\noption:"
+    summary = shared_study(in_scenario("option:", factors)).summary()
+    assert set(summary["emissions"]) == {"average", "marginal"}
+    assert faults("run-summary", summary) == []
 
 
 def test_a_life_by_rolling_plans_keeps_the_schema(living):

@@ -25,7 +25,7 @@ from crestfall.study import Comparison, Result, Study, SweepResult
 
 FORMS: tuple[str, ...] = ("page", "pdf", "workbook", "figures", "tables", "csv")
 # What every study leaves. A year of quarter hours takes some megabytes as CSV: it is made where it is asked for.
-USUAL_FORMS: tuple[str, ...] = ("page", "pdf", "workbook", "figures", "tables")
+USUAL_FORMS: tuple[str, ...] = ("page", "workbook", "figures", "tables")
 LONG_TABLES = ("schedule",)
 
 

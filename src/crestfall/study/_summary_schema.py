@@ -9,6 +9,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 from crestfall.study._comparison import COMPARE_SCHEMA
+from crestfall.study._emissions import FactorName
 from crestfall.study._result import SUMMARY_SCHEMA, PolicyName
 from crestfall.study._sweep_result import SWEEP_SCHEMA
 
@@ -183,6 +184,17 @@ class LifeFacts(ReturnFacts):
     offers: list[OfferFacts]
 
 
+class EmissionFacts(_Facts):
+    """Emissions of the year's grid energy by one kind of factor, CO2 equivalent."""
+
+    before_kg: float = _said("without the battery")
+    after_kg: float = _said("with it, charging counted")
+    change_kg: float = _said("below zero where the battery avoids emissions")
+    charged_kg: float = _said("if all that was charged came from the grid")
+    discharged_kg: float = _said("if all that was discharged took the grid's place")
+    export_credited: bool
+
+
 class RunSummary(_Summary):
     """The summary.json of a run: the figures of one option on one site's year, and through its life."""
 
@@ -245,6 +257,7 @@ class RunSummary(_Summary):
     peak_import_after_kw: float
     not_metered: list[str] = _said("what of the data nobody metered, or was repaired")
     warnings: list[str]
+    emissions: dict[FactorName, EmissionFacts] = _said("left out where no factors are given", default={})
     life: LifeFacts = _said("left out where the scenario asks for the first year only", default=None)
 
 
