@@ -22,24 +22,28 @@ from crestfall.report._compare_text import (
 )
 from crestfall.report._environment import environment
 from crestfall.report._running import running
+from crestfall.report._words import later, say
 from crestfall.study import Comparison
 
 CAPTIONS = {
     "maps": (
-        "Racks and modules",
-        "Each cell is an option; the recommendation is framed. A cross: the option cannot be had.",
+        later("Racks and modules"),
+        later("Each cell is an option; the recommendation is framed. A cross: the option cannot be had."),
     ),
     "frontier": (
-        "Capital against saving",
-        "Options below the line save less than a cheaper one. The saving is that of the first year.",
+        later("Capital against saving"),
+        later("Options below the line save less than a cheaper one. The saving is that of the first year."),
     ),
     "doubt": (
-        "How sure the choice is",
-        "Left: in how many draws each option is the best. Right: what the recommendation is worth in all draws.",
+        later("How sure the choice is"),
+        later("Left: in how many draws each option is the best. Right: what the recommendation is worth in all draws."),
     ),
-    "pair-week": ("Two options in one week", "Import before and with either option, and how full each battery is."),
-    "pair-bills": ("Their bills", "Each billing period without a battery and with either option."),
-    "pair-years": ("Their years", "Cash and state of health of both."),
+    "pair-week": (
+        later("Two options in one week"),
+        later("Import before and with either option, and how full each battery is."),
+    ),
+    "pair-bills": (later("Their bills"), later("Each billing period without a battery and with either option.")),
+    "pair-years": (later("Their years"), later("Cash and state of health of both.")),
 }
 
 
@@ -101,17 +105,17 @@ def _content(comparison: Comparison, svgs: dict[str, bytes]) -> dict[str, Any]:
         "currency": inputs.scenario.ask.money.currency,
         "best": best,
         "capital": 0.0 if best.capital is None else best.capital.net,
-        "criterion": CRITERION_WORDS[comparison.terms.criterion.name],
+        "criterion": say(CRITERION_WORDS[comparison.terms.criterion.name]),
         "doubt_words": doubt_words(comparison),
         "best_share": None if doubt is None else float(comparison.table["best_share_frac"].iloc[0]),
-        "heads": ["rank", *(head for _, head, _ in columns_of(comparison))],
+        "heads": [say("rank"), *(head for _, head, _ in columns_of(comparison))],
         "rows": table_rows(comparison),
-        "steps_head": STEPS_HEAD,
+        "steps_head": [say(head) for head in STEPS_HEAD],
         "steps": steps_words(comparison),
         "refused": refused_words(comparison),
         "loads": comparison.loads[1:],
         "pictures": {
-            name: {"title": title, "text": text, "data": base64.b64encode(svgs[name]).decode()}
+            name: {"title": say(title), "text": say(text), "data": base64.b64encode(svgs[name]).decode()}
             for name, (title, text) in CAPTIONS.items()
             if name in svgs
         },

@@ -11,6 +11,7 @@ from matplotlib.patches import Rectangle
 from matplotlib.ticker import StrMethodFormatter
 
 from crestfall.report import _style as style
+from crestfall.report._words import number, say
 from crestfall.study import Comparison
 
 MARK = "#c2351f"  # of the best option, on all figures of a comparison
@@ -45,15 +46,17 @@ def maps_of(comparison: Comparison) -> list[MapOf]:
         Four of them: net present value, payback, saving, self-consumption, or what stands in for one that is unknown.
     """
     currency = comparison.inputs.scenario.ask.money.currency
-    npv = MapOf("npv", f"Net present value [1000 {currency}]", "{:,.1f}", 1e-3)
-    per_capital = MapOf("saving_per_capital", f"Saving per {currency} of capital [1/a]", "{:.3f}")
-    self_use = MapOf("self_consumption_frac", "Self-consumption of PV [%]", "{:.1f}", 100.0)
-    peak = MapOf("peak_import_kw", "Highest import [kW]", "{:,.0f}", less_is_better=True)
+    npv = MapOf("npv", say("Net present value [1000 {currency}]", currency=currency), "{:,.1f}", 1e-3)
+    per_capital = MapOf(
+        "saving_per_capital", say("Saving per {currency} of capital [1/a]", currency=currency), "{:.3f}"
+    )
+    self_use = MapOf("self_consumption_frac", say("Self-consumption of PV [%]"), "{:.1f}", 100.0)
+    peak = MapOf("peak_import_kw", say("Highest import [kW]"), "{:,.0f}", less_is_better=True)
     table = comparison.table
     return [
         npv if table.loc[table["racks"] > 0, "npv"].notna().any() else per_capital,
-        MapOf("payback_years", "Payback [years]", "{:.1f}", less_is_better=True),
-        MapOf("saving", f"Saving of the first year [1000 {currency}]", "{:,.1f}", 1e-3),
+        MapOf("payback_years", say("Payback [years]"), "{:.1f}", less_is_better=True),
+        MapOf("saving", say("Saving of the first year [1000 {currency}]", currency=currency), "{:,.1f}", 1e-3),
         self_use if table["self_consumption_frac"].notna().any() else peak,
     ]
 
@@ -94,8 +97,8 @@ def _draw_map(ax: Axes, comparison: Comparison, one: MapOf, racks: list[int], mo
     ax.imshow(np.ma.masked_invalid(shown), origin="lower", aspect="auto", cmap=cmap)
     ax.set_xticks(range(len(modules)), [str(count) for count in modules])
     ax.set_yticks(range(len(racks)), [str(count) for count in racks])
-    ax.set_xlabel("modules")
-    ax.set_ylabel("racks")
+    ax.set_xlabel(say("modules"))
+    ax.set_ylabel(say("racks"))
     ax.set_title(one.title)
     ax.grid(visible=False)
     there = {(int(row["racks"]), int(row["modules"])) for _, row in table.iterrows()}
@@ -134,9 +137,9 @@ def draw_frontier(comparison: Comparison, ax: Axes | None = None) -> Axes:
     ax = _axes(ax, height_in=4.3)
     currency = comparison.inputs.scenario.ask.money.currency
     table, frontier = comparison.table, comparison.frontier
-    ax.scatter(table["capital"], table["saving"], s=22, color="#9fabb3", label="an option", zorder=2)
+    ax.scatter(table["capital"], table["saving"], s=22, color="#9fabb3", label=say("an option"), zorder=2)
     look = style.IMPORT_AFTER | {"marker": "o", "markersize": 5}
-    ax.plot(frontier["capital"], frontier["saving"], label="saves more than every cheaper one", zorder=3, **look)
+    ax.plot(frontier["capital"], frontier["saving"], label=say("saves more than every cheaper one"), zorder=3, **look)
     place = None
     for _, row in frontier.iterrows():
         here = np.array(
@@ -145,17 +148,17 @@ def draw_frontier(comparison: Comparison, ax: Axes | None = None) -> Axes:
         if place is not None and np.abs(here - place).max() < 0.045:
             continue  # its label would lie on that of the one before
         place = here
-        words = f"{row['racks']:.0f} × {row['modules']:.0f}" if row["racks"] else "no battery"
+        words = f"{row['racks']:.0f} × {row['modules']:.0f}" if row["racks"] else say("no battery")
         ax.annotate(words, (row["capital"], row["saving"]), xytext=(-4, 5) if row["capital"] else (6, -8),
                     textcoords="offset points", fontsize=8, ha="right" if row["capital"] else "left")  # fmt: skip
     best = table.iloc[0]
     ring: style.Look = {"facecolors": "none", "edgecolors": MARK, "linewidths": 2.0}
-    ax.scatter([best["capital"]], [best["saving"]], s=120, zorder=4, label="recommended", **ring)
-    ax.set_xlabel(f"capital less grants [{currency}]")
-    ax.set_ylabel(f"saving of the first year [{currency}]")
+    ax.scatter([best["capital"]], [best["saving"]], s=120, zorder=4, label=say("recommended"), **ring)
+    ax.set_xlabel(say("capital less grants [{currency}]", currency=currency))
+    ax.set_ylabel(say("saving of the first year [{currency}]", currency=currency))
     for axis in (ax.xaxis, ax.yaxis):
         axis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
-    ax.set_title("What capital saves; labels are racks × modules")
+    ax.set_title(say("What capital saves; labels are racks × modules"))
     ax.legend(loc="lower right")
     return ax
 
@@ -207,11 +210,11 @@ def score_words(comparison: Comparison) -> str:
     """
     currency = comparison.inputs.scenario.ask.money.currency
     return {
-        "npv": f"net present value [{currency}]",
-        "payback": "payback, counted down [years]",
-        "irr": "rate of return [share a year]",
-        "saving_per_capital": f"saving per {currency} of capital [1/a]",
-        "saving": f"saving of the first year [{currency}]",
+        "npv": say("net present value [{currency}]", currency=currency),
+        "payback": say("payback, counted down [years]"),
+        "irr": say("rate of return [share a year]"),
+        "saving_per_capital": say("saving per {currency} of capital [1/a]", currency=currency),
+        "saving": say("saving of the first year [{currency}]", currency=currency),
     }.get(comparison.terms.criterion.name, f"capital, counted down [{currency}]")
 
 
@@ -229,9 +232,9 @@ def draw_distribution(ax: Axes, values: "np.ndarray[tuple[int], np.dtype[np.floa
         What they are, with the unit.
     """
     ax.set_xlabel(words)
-    ax.set_ylabel("draws")
+    ax.set_ylabel(say("draws"))
     if not len(values):
-        ax.text(0.5, 0.5, "no candidate in any draw", transform=ax.transAxes, ha="center")
+        ax.text(0.5, 0.5, say("no candidate in any draw"), transform=ax.transAxes, ha="center")
         return
     ax.hist(values, bins=24, **style.CASH_FILL)
     lower, middle, upper = np.quantile(values, [0.1, 0.5, 0.9])
@@ -243,7 +246,14 @@ def draw_distribution(ax: Axes, values: "np.ndarray[tuple[int], np.dtype[np.floa
     below = float((values < 0).mean())
     if below > 0:
         ax.axvline(0, color=MARK, linewidth=1.2)
-    ax.text(0.98, 0.8, f"below 0: {100 * below:.0f} %", transform=ax.transAxes, ha="right", fontsize=8.5)
+    ax.text(
+        0.98,
+        0.8,
+        say("below 0: {below} %", below=number(100 * below)),
+        transform=ax.transAxes,
+        ha="right",
+        fontsize=8.5,
+    )
     ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}" if np.abs(values).max() > 100 else "{x:,.2f}"))
     ax.tick_params(axis="x", labelrotation=25 if np.abs(values).max() > 1e4 else 0)
     ax.grid(visible=False, axis="x")
@@ -253,7 +263,7 @@ def _draw_shares(ax: Axes, comparison: Comparison, doubt: pd.DataFrame) -> None:
     shown = doubt[doubt["best_share_frac"] > 0].head(MOST_BARS).iloc[::-1]
     best = comparison.recommendation
     options = list(zip(shown["racks"].tolist(), shown["modules"].tolist(), strict=True))
-    names = [f"{r} × {m}" if r else "no battery" for r, m in options]
+    names = [f"{r} × {m}" if r else say("no battery") for r, m in options]
     is_first = [one == (best.racks, best.modules) for one in options]
     bars = ax.barh(names, 100 * shown["best_share_frac"], 0.7, **style.HEALTH_FILL)
     for bar, first, share in zip(bars, is_first, shown["best_share_frac"], strict=True):
@@ -262,8 +272,10 @@ def _draw_shares(ax: Axes, comparison: Comparison, doubt: pd.DataFrame) -> None:
         ax.annotate(f"{100 * share:.0f} %", (bar.get_width(), bar.get_y() + bar.get_height() / 2), xytext=(4, 0),
                     textcoords="offset points", va="center", fontsize=8)  # fmt: skip
     ax.set_xlim(0, 100)
-    ax.set_xlabel(f"share of {len(comparison.draws if comparison.draws is not None else ()):,} draws [%]")
-    ax.set_title("How often an option is best")
+    ax.set_xlabel(
+        say("share of {n} draws [%]", n=number(len(comparison.draws if comparison.draws is not None else ())))
+    )
+    ax.set_title(say("How often an option is best"))
     ax.grid(visible=False, axis="y")
 
 

@@ -9,6 +9,7 @@ from matplotlib.ticker import MaxNLocator, StrMethodFormatter
 from crestfall.report import _style as style
 from crestfall.report._figures import in_order, period_label
 from crestfall.report._week import most_telling_week
+from crestfall.report._words import date, say
 from crestfall.study import Result
 
 # The first and the second of two options, wherever they stand side by side.
@@ -42,7 +43,7 @@ def draw_pair_week(pair: Pair) -> Figure:
     edges = [*start, start[-1] + (start[1] - start[0])]
     figure = Figure(figsize=(style.WIDTH_IN, 5.6), layout="constrained")
     meter, store = figure.subplots(2, 1, sharex=True, height_ratios=(1.7, 1.0))
-    meter.stairs(larger.before.import_kw[week], mdates.date2num(edges), baseline=None, label="import before",
+    meter.stairs(larger.before.import_kw[week], mdates.date2num(edges), baseline=None, label=say("import before"),
                  **style.IMPORT_BEFORE)  # fmt: skip
     for result, look in zip(pair, (FIRST, SECOND), strict=True):
         frame, plant = result.schedule_frame().iloc[week], result.inputs.plant
@@ -52,15 +53,15 @@ def draw_pair_week(pair: Pair) -> Figure:
             full = 100 * frame["stored_kwh"].to_numpy() / plant.nominal_kwh
             store.plot(mdates.date2num(edges[1:]), full, label=name, **look)
     meter.set_ylim(bottom=0)
-    meter.set_ylabel("import [kW]")
-    meter.set_title(f"Week of {start[0].day} {start[0]:%B %Y}, {_policy_words(larger)}")
+    meter.set_ylabel(say("import [kW]"))
+    meter.set_title(say("Week of {day}, {policy}", day=date(start[0].date()), policy=_policy_words(larger)))
     figure.legend(handles=meter.get_legend_handles_labels()[0], ncols=3, loc="outside upper center")
     store.set_ylim(0, 100)
-    store.set_ylabel("stored [% of nominal]")
+    store.set_ylabel(say("stored [% of nominal]"))
     store.xaxis.set_major_locator(mdates.DayLocator(tz=start.tz))
     store.xaxis.set_major_formatter(mdates.DateFormatter("%a %d %b", tz=start.tz))
     store.set_xlim(mdates.date2num(edges[0]), mdates.date2num(edges[-1]))
-    store.set_xlabel(f"local time, {larger.inputs.scenario.ask.site.time_zone}")
+    store.set_xlabel(say("local time, {time_zone}", time_zone=larger.inputs.scenario.ask.site.time_zone))
     return figure
 
 
@@ -93,9 +94,9 @@ def draw_pair_bills(pair: Pair, ax: Axes | None = None) -> Axes:
         amounts = bill.groupby("period")["amount"].sum().reindex(periods).fillna(0.0)
         ax.bar(np.arange(len(periods)) + (at - 1) * width, amounts, width, label=name, **look)
     ax.set_xticks(np.arange(len(periods)), [period_label(period) for period in periods])
-    ax.set_ylabel(f"bill [{first.inputs.scenario.ask.money.currency} a period]")
+    ax.set_ylabel(say("bill [{currency} a period]", currency=first.inputs.scenario.ask.money.currency))
     ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
-    ax.set_title(f"Bill by period, {_policy_words(first)}")
+    ax.set_title(say("Bill by period, {policy}", policy=_policy_words(first)))
     ax.grid(visible=False, axis="x")
     ax.legend(ncols=3, loc="upper center", bbox_to_anchor=(0.5, -0.16))
     return ax
@@ -133,23 +134,29 @@ def draw_pair_years(pair: Pair) -> Figure:
         health.plot([one.year for one in years], [100 * one.health_end_frac for one in years], marker="o",
                     markersize=3, label=name, **look)  # fmt: skip
     end = 100 * pair[0].inputs.scenario.catalogue.rack.end_of_life_health_frac
-    health.axhline(end, color="#20303c", linewidth=1.0, linestyle="--", label=f"end of life, {end:g} %")
+    health.axhline(
+        end, color="#20303c", linewidth=1.0, linestyle="--", label=say("end of life, {end} %", end=f"{end:g}")
+    )
     cash.axhline(0, color="#20303c", linewidth=0.8)
-    rate = "" if money.discount is None else f", discounted at {100 * money.discount.rate_frac:g} %"
-    cash.set_title(f"Cash so far{rate}")
-    cash.set_ylabel(f"sum of cash [{money.currency}]")
+    rate = "" if money.discount is None else say(", discounted at {rate} %", rate=f"{100 * money.discount.rate_frac:g}")
+    cash.set_title(say("Cash so far{rate}", rate=rate))
+    cash.set_ylabel(say("sum of cash [{currency}]", currency=money.currency))
     cash.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
-    health.set_title("State of health")
-    health.set_ylabel("at the end of the year [%]")
+    health.set_title(say("State of health"))
+    health.set_ylabel(say("at the end of the year [%]"))
     for ax in (cash, health):
-        ax.set_xlabel("year of operation")
+        ax.set_xlabel(say("year of operation"))
         ax.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=8))
         ax.legend(ncols=2, loc="upper center", bbox_to_anchor=(0.5, -0.16))
     return figure
 
 
 def _policy_words(result: Result) -> str:
-    return "with hindsight" if result.headline.policy == "hindsight" else f"by {result.headline.policy}"
+    return (
+        say("with hindsight")
+        if result.headline.policy == "hindsight"
+        else say("by {policy}", policy=say(result.headline.policy))
+    )
 
 
 def _axes(ax: Axes | None, *, height_in: float) -> Axes:

@@ -6,19 +6,21 @@ from typing import Any
 
 import pandas as pd
 
+from crestfall.report._retold import retold
+from crestfall.report._words import figures, later, number, say
 from crestfall.study import Comparison
 
 Column = tuple[str, str, Callable[[Any], str]]  # of the table, its head, how a value is written
 MOST_ROWS = 12  # on a terminal; the file has them all
 REFUSED_NAMED = 6  # options of one reason that are named; more are counted
 CRITERION_WORDS = {
-    "npv": "net present value",
-    "payback": "shortest payback",
-    "irr": "rate of return",
-    "saving_per_capital": "saving per capital",
-    "saving": "saving of the first year",
-    "saving_target": "least capital for a saving",
-    "peak_target": "least capital for a peak",
+    "npv": later("net present value"),
+    "payback": later("shortest payback"),
+    "irr": later("rate of return"),
+    "saving_per_capital": later("saving per capital"),
+    "saving": later("saving of the first year"),
+    "saving_target": later("least capital for a saving"),
+    "peak_target": later("least capital for a peak"),
 }
 
 
@@ -41,11 +43,11 @@ def whole(value: float) -> str:
     >>> whole(-1234.6), whole(float("nan"))
     ('−1,235', '–')
     """
-    return "–" if math.isnan(value) else f"{round(value) + 0:,}".replace("-", "−")
+    return "–" if math.isnan(value) else number(value)
 
 
 def _digits(form: str, factor: float = 1.0) -> Callable[[float], str]:
-    return lambda value: "–" if math.isnan(value) else form.format(factor * value).replace("-", "−")
+    return lambda value: "–" if math.isnan(value) else figures(form.format(factor * value)).replace("-", "−")
 
 
 def columns_of(comparison: Comparison) -> list[Column]:
@@ -64,20 +66,20 @@ def columns_of(comparison: Comparison) -> list[Column]:
     """
     currency = comparison.inputs.scenario.ask.money.currency
     columns: list[Column] = [
-        ("racks", "racks", whole),
-        ("modules", "modules", whole),
+        ("racks", say("racks"), whole),
+        ("modules", say("modules"), whole),
         ("rating_kva", "kVA", whole),
         ("nominal_kwh", "kWh", whole),
-        ("capital", f"capital {currency}", whole),
-        ("saving", "saving a", whole),
-        ("npv", "NPV", whole),
-        ("irr_frac", "IRR %", _digits("{:.1f}", 100.0)),
-        ("payback_years", "payback a", _digits("{:.1f}")),
-        ("peak_import_kw", "peak kW", _digits("{:,.1f}")),
-        ("self_consumption_frac", "own PV %", _digits("{:.1f}", 100.0)),
-        ("full_cycles", "cycles", whole),
-        ("health_end_frac", "health %", _digits("{:.0f}", 100.0)),
-        ("best_share_frac", "best in %", _digits("{:.0f}", 100.0)),
+        ("capital", say("capital {currency}", currency=currency), whole),
+        ("saving", say("saving a"), whole),
+        ("npv", say("NPV"), whole),
+        ("irr_frac", say("IRR %"), _digits("{:.1f}", 100.0)),
+        ("payback_years", say("payback a"), _digits("{:.1f}")),
+        ("peak_import_kw", say("peak kW"), _digits("{:,.1f}")),
+        ("self_consumption_frac", say("own PV %"), _digits("{:.1f}", 100.0)),
+        ("full_cycles", say("cycles"), whole),
+        ("health_end_frac", say("health %"), _digits("{:.0f}", 100.0)),
+        ("best_share_frac", say("best in %"), _digits("{:.0f}", 100.0)),
     ]
     table = comparison.table
     batteries = table[table["racks"] > 0] if len(table) > 1 else table
@@ -120,29 +122,39 @@ def doubt_words(comparison: Comparison) -> str:
     if comparison.draws is None or comparison.doubt is None:
         return ""
     share, n = float(comparison.table["best_share_frac"].iloc[0]), len(comparison.draws)
-    what = "load year, prices, fade and capital cost"
+    what = say("load year, prices, fade and capital cost")
     if comparison.inputs.scenario.ask.life is None:
-        what = "load year, prices and capital cost"
-    text = f"best in {100 * share:.0f} % of {n:,} draws of {what} (seed {comparison.seed})"
+        what = say("load year, prices and capital cost")
+    text = say(
+        "best in {share} % of {n} draws of {what} (seed {seed})",
+        share=number(100 * share),
+        n=number(n),
+        what=what,
+        seed=comparison.seed,
+    )
     regret = comparison.regret_when_not_best
     if regret is None:
         return text
     if not math.isfinite(regret):
-        return f"{text}; in some of the others it is no candidate at all"
-    return f"{text}; in the others it gives away {_regret_words(comparison, regret)} on average"
+        return say("{text}; in some of the others it is no candidate at all", text=text)
+    return say(
+        "{text}; in the others it gives away {regret} on average", text=text, regret=_regret_words(comparison, regret)
+    )
 
 
 def _regret_words(comparison: Comparison, regret: float) -> str:
     currency = comparison.inputs.scenario.ask.money.currency
     match comparison.terms.criterion.name:
         case "payback":
-            return f"{regret:.1f} years"
+            return say("{regret} years", regret=number(regret, 1))
         case "irr":
-            return f"{100 * regret:.1f} points"
+            return say("{regret} points", regret=number(100 * regret, 1))
         case "saving_per_capital":
-            return f"{regret:.3f} {currency} a year for each {currency} spent"
+            return say(
+                "{regret} {currency} a year for each {currency} spent", regret=number(regret, 3), currency=currency
+            )
         case "saving":
-            return f"{whole(regret)} {currency} a year"
+            return say("{regret} {currency} a year", regret=whole(regret), currency=currency)
         case _:
             return f"{whole(regret)} {currency}"
 
@@ -166,11 +178,11 @@ def steps_words(comparison: Comparison) -> list[tuple[str, ...]]:
         if comparison.recommendation not in (step.smaller.option, step.larger.option):
             continue
         figures = (step.saving_at_most, step.saving_planned, step.saving, step.capital, step.npv)
-        rows.append((f"{step.smaller.option} → {step.larger.option}", *map(whole, figures)))
+        rows.append((f"{retold(str(step.smaller.option))} → {retold(str(step.larger.option))}", *map(whole, figures)))
     return rows
 
 
-STEPS_HEAD = ("step", "at most", "planned", "on the bill", "capital", "NPV")
+STEPS_HEAD = (later("step"), later("at most"), later("planned"), later("on the bill"), later("capital"), later("NPV"))
 
 
 def refused_words(comparison: Comparison) -> list[str]:

@@ -20,17 +20,27 @@ from crestfall.report._sweep_figures import (
     draw_spread,
     draw_swings,
 )
+from crestfall.report._words import later, say
 from crestfall.study import SweepResult
 
 CAPTIONS = {
     "swings": (
-        "What moves it most",
-        "Each axis alone, the others as in the base; of drawn ones, from P10 to P90 along a fitted plane.",
+        later("What moves it most"),
+        later("Each axis alone, the others as in the base; of drawn ones, from P10 to P90 along a fitted plane."),
     ),
-    "lines": ("One axis at a time", "Means over the draws, the other axes as in the base; a diamond marks 0."),
-    "map": ("Two axes together", "The other axes as in the base."),
-    "spread": ("How far it spreads", "A tenth of the values lies below P10, half below P50, nine tenths below P90."),
-    "choices": ("Which option is best", "The robust choice is best often, and gives away little where it is not."),
+    "lines": (
+        later("One axis at a time"),
+        later("Means over the draws, the other axes as in the base; a diamond marks 0."),
+    ),
+    "map": (later("Two axes together"), later("The other axes as in the base.")),
+    "spread": (
+        later("How far it spreads"),
+        later("A tenth of the values lies below P10, half below P50, nine tenths below P90."),
+    ),
+    "choices": (
+        later("Which option is best"),
+        later("The robust choice is best often, and gives away little where it is not."),
+    ),
 }
 MOST_REASONS = 8
 
@@ -138,12 +148,12 @@ def _content(result: SweepResult, svgs: dict[str, bytes]) -> dict[str, Any]:
     return {
         "plan": plan,
         "running": running(plan.base.ask),
-        "title": plan.sweep.question or f"{plan.base.ask.site.name}: a sweep",
+        "title": plan.sweep.question or say("{name}: a sweep", name=plan.base.ask.site.name),
         "ask": plan.base.ask,
         "n_cases": len(result.table),
         "n_done": len(result.done),
         "currency": plan.base.ask.money.currency,
-        "metric": METRIC_WORDS[result.metric],
+        "metric": say(METRIC_WORDS[result.metric]),
         "base": whole(float(result.base[result.metric])),
         "spread": {name: whole(value) for name, value in result.spread.items()},
         "below": result.spread.get("below_0", 0.0),
@@ -153,7 +163,7 @@ def _content(result: SweepResult, svgs: dict[str, bytes]) -> dict[str, Any]:
         "whole": whole,
         "reasons": list(failed["reason"].value_counts().head(MOST_REASONS).items()),
         "pictures": [
-            {"title": title, "text": text, "data": base64.b64encode(svgs[name]).decode()}
+            {"title": say(title), "text": say(text), "data": base64.b64encode(svgs[name]).decode()}
             for name, (title, text) in CAPTIONS.items()
             if name in svgs
         ],
@@ -165,10 +175,10 @@ def _content(result: SweepResult, svgs: dict[str, bytes]) -> dict[str, Any]:
 def _axis_words(result: SweepResult, name: str) -> tuple[str, str, str]:
     """Return an axis, what it takes, and where it stands while others move."""
     column = result.plan.frame[name]
-    level = _shown(result.levels[name]) if name in result.levels else "drawn"
+    level = _shown(result.levels[name]) if name in result.levels else say("drawn")
     values = list(dict.fromkeys(column))
     if name not in result.levels:
-        return name, f"{_shown(column.min())} to {_shown(column.max())}", level
+        return name, say("{low} to {high}", low=_shown(column.min()), high=_shown(column.max())), level
     shown = ", ".join(map(_shown, values[:8])) + (f" … {_shown(values[-1])}" if len(values) > 8 else "")
     return name, shown, level
 

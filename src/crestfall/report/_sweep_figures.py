@@ -7,10 +7,11 @@ from matplotlib.ticker import MaxNLocator, StrMethodFormatter
 
 from crestfall.report import _style as style
 from crestfall.report._compare_figures import MARK, MOST_BARS, RAMP, draw_distribution
+from crestfall.report._words import later, number, say
 from crestfall.study import SweepResult
 
 MOST_LINES = 6  # panels of one figure
-METRIC_WORDS = {"npv": "net present value", "saving": "saving of the first year"}
+METRIC_WORDS = {"npv": later("net present value"), "saving": later("saving of the first year")}
 BEHIND: style.Look = {"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.8}  # of labels on bars
 LOW: style.Look = {"facecolor": "#b7cfc4", "edgecolor": "#5f8f7d", "linewidth": 0.6}
 HIGH: style.Look = {"facecolor": "#37757d", "edgecolor": "#173f4f", "linewidth": 0.6, "hatch": "////"}
@@ -30,7 +31,7 @@ def metric_words(result: SweepResult) -> str:
     str
         Words for an axis.
     """
-    return f"{METRIC_WORDS[result.metric]} [{result.plan.base.ask.money.currency}]"
+    return f"{say(METRIC_WORDS[result.metric])} [{result.plan.base.ask.money.currency}]"
 
 
 def draw_swings(result: SweepResult, ax: Axes | None = None) -> Axes | None:
@@ -69,7 +70,7 @@ def draw_swings(result: SweepResult, ax: Axes | None = None) -> Axes | None:
     ax.set_xlabel(metric_words(result))
     ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
     ax.xaxis.set_major_locator(MaxNLocator(7))
-    ax.set_title("What moves it: each axis alone, from its lowest to its highest value")
+    ax.set_title(say("What moves it: each axis alone, from its lowest to its highest value"))
     ax.legend(ncols=2, loc="upper left", bbox_to_anchor=(0.0, -0.2 - 0.3 / max(len(swings), 1)))
     return ax
 
@@ -103,7 +104,11 @@ def draw_lines(result: SweepResult) -> Figure | None:
             for crossing in result.break_even(name):
                 ax.plot([crossing], [0], marker="D", color=MARK, linestyle="none", zorder=5)
                 ax.annotate(
-                    f"0 at {crossing:.4g}", (crossing, 0), xytext=(6, 7), textcoords="offset points", fontsize=8
+                    say("0 at {crossing}", crossing=f"{crossing:.4g}"),
+                    (crossing, 0),
+                    xytext=(6, 7),
+                    textcoords="offset points",
+                    fontsize=8,
                 )
         ax.set_xlabel(name)
         ax.set_ylabel(metric_words(result), fontsize=8)
@@ -150,7 +155,7 @@ def draw_map(result: SweepResult, ax: Axes | None = None) -> Axes | None:
     figure = ax.figure
     figure.colorbar(image, ax=ax, format=StrMethodFormatter("{x:,.0f}"))
     words = metric_words(result)
-    ax.set_title(f"{words[0].upper()}{words[1:]}" + (", mean of the draws" if "draw" in result.table else ""))
+    ax.set_title(f"{words[0].upper()}{words[1:]}" + (say(", mean of the draws") if "draw" in result.table else ""))
     return ax
 
 
@@ -173,8 +178,10 @@ def draw_spread(result: SweepResult, ax: Axes | None = None) -> Axes:
     ax = _axes(ax, height_in=3.6)
     draw_distribution(ax, result.spread_values(), metric_words(result))
     is_drawn = result.plan.sweep.draws is not None
-    ax.set_ylabel("draws" if is_drawn else "cases")
-    ax.set_title("All draws, listed axes as in the base" if is_drawn else "All cases, as if they were equally likely")
+    ax.set_ylabel(say("draws") if is_drawn else say("cases"))
+    ax.set_title(
+        say("All draws, listed axes as in the base") if is_drawn else say("All cases, as if they were equally likely")
+    )
     return ax
 
 
@@ -201,14 +208,14 @@ def draw_choices(result: SweepResult, ax: Axes | None = None) -> Axes | None:
     ax = _axes(ax, height_in=1.3 + 0.42 * max(len(shown), 1))
     bars = ax.barh(shown["option"], 100 * shown["best_share_frac"], 0.66, **style.HEALTH_FILL)
     for bar, regret in zip(bars, shown["mean_regret"], strict=True):
-        words = f"{bar.get_width():.0f} %, gives away {regret:,.0f} on average"
+        words = say("{share} %, gives away {regret} on average", share=number(bar.get_width()), regret=number(regret))
         ax.annotate(words, (bar.get_width(), bar.get_y() + bar.get_height() / 2), xytext=(4, 0),
                     textcoords="offset points", va="center", fontsize=8)  # fmt: skip
     ax.set_xlim(0, 145)
     ax.set_xticks(range(0, 101, 20))
-    ax.set_xlabel("share of all that may come [%]")
+    ax.set_xlabel(say("share of all that may come [%]"))
     ax.set_ylabel(" × ".join(result.option_axes))
-    ax.set_title("How often an option is the best, all else equal")
+    ax.set_title(say("How often an option is the best, all else equal"))
     ax.grid(visible=False, axis="y")
     return ax
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from crestfall.report import _style as style
 from crestfall.report._files import checked_picture_kind, write_picture
+from crestfall.report._words import say
 from crestfall.scenario.tariff_clauses import Measured
 from crestfall.tariff import Measure, Rates
 
@@ -75,7 +76,7 @@ def draw_tariff(rates: Rates, ax: Axes | None = None) -> Axes:
     )
     handles = _draw_windows(ax, rates, calendar)
     if not np.isfinite(price).all():
-        handles.append(Patch(facecolor="white", edgecolor=FRAME, linewidth=0.6, label="no such hour, or no data"))
+        handles.append(Patch(facecolor="white", edgecolor=FRAME, linewidth=0.6, label=say("no such hour, or no data")))
     _finish(ax, rates, calendar)
     if handles:
         below = ax.transAxes + ScaledTranslation(0, -BELOW_IN, ax.figure.dpi_scale_trans)
@@ -195,11 +196,11 @@ def measured_steps(rates: Rates) -> dict[str, Mask | None]:
 
 def _price_words(rates: Rates) -> list[str]:
     tariffs = [sheet.tariff for sheet in rates.sheets]
-    words = ["price of one", "imported kWh"]
+    words = [say("price of one"), say("imported kWh")]
     if any(charge.tiers for tariff in tariffs for charge in tariff.energy_charges):
-        words.append("in the first block")
+        words.append(say("in the first block"))
     if any(tariff.surcharges for tariff in tariffs):
-        words.append("with surcharges")
+        words.append(say("with surcharges"))
     return [*words, f"[{tariffs[0].currency}/kWh]"]
 
 
@@ -233,7 +234,9 @@ def _draw_windows(ax: Axes, rates: Rates, calendar: _Calendar) -> list[Line2D | 
         label = "\n".join(textwrap.wrap(name, 60))
         label = f" {label}" if label.startswith("_") else label  # Matplotlib hides what begins so
         if steps is None:
-            handles.append(Patch(facecolor="none", edgecolor="none", label=f"{label}: measured at any time"))
+            handles.append(
+                Patch(facecolor="none", edgecolor="none", label=say("{label}: measured at any time", label=label))
+            )
             continue
         look = style.WINDOW_LINES[number % len(style.WINDOW_LINES)]
         number += 1
@@ -247,20 +250,20 @@ def _draw_windows(ax: Axes, rates: Rates, calendar: _Calendar) -> list[Line2D | 
             zorder=3,
         )
         ax.add_collection(lines, autolim=False)
-        handles.append(Line2D([], [], linewidth=1.2, label=f"{label}: measured inside", **look))
+        handles.append(Line2D([], [], linewidth=1.2, label=say("{label}: measured inside", label=label), **look))
     return handles
 
 
 def _finish(ax: Axes, rates: Rates, calendar: _Calendar) -> None:
     first, last = rates.start[0], rates.start[-1]
-    years = f"{first.year}" if first.year == last.year else f"{first.year} to {last.year}"
+    years = f"{first.year}" if first.year == last.year else say("{year} to {year_2}", year=first.year, year_2=last.year)
     ax.set_title("\n".join(textwrap.wrap(rates.title, 84)), parse_math=False)
     ax.set_xlim(calendar.first_day, calendar.last_day + 1)
     ax.set_ylim(HOURS, 0)
     ax.xaxis.set_major_locator(mdates.MonthLocator())
     ax.xaxis.set_major_formatter(mdates.DateFormatter("%b"))
     ax.set_yticks(range(0, HOURS + 1, 3))
-    zone = "without clock changes" if str(first.tz) == "UTC" else str(first.tz)
-    ax.set_xlabel(f"day of {years}, local time {zone}")
-    ax.set_ylabel("hour of the day")
+    zone = say("without clock changes") if str(first.tz) == "UTC" else str(first.tz)
+    ax.set_xlabel(say("day of {years}, local time {zone}", years=years, zone=zone))
+    ax.set_ylabel(say("hour of the day"))
     ax.grid(visible=False)

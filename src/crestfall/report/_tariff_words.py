@@ -5,6 +5,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 
+from crestfall.report._words import later, say
 from crestfall.scenario import TariffFile
 from crestfall.scenario.tariff_clauses import (
     CapacityCharge,
@@ -24,40 +25,40 @@ from crestfall.scenario.tariff_clauses import (
 from crestfall.scenario.tariff_file import ALL_LINES, GROUPS
 
 DAYS = {
-    "mon": "Monday",
-    "tue": "Tuesday",
-    "wed": "Wednesday",
-    "thu": "Thursday",
-    "fri": "Friday",
-    "sat": "Saturday",
-    "sun": "Sunday",
+    "mon": later("Monday"),
+    "tue": later("Tuesday"),
+    "wed": later("Wednesday"),
+    "thu": later("Thursday"),
+    "fri": later("Friday"),
+    "sat": later("Saturday"),
+    "sun": later("Sunday"),
 }
 ON_HOLIDAYS = {
-    "as_weekday": "holidays as their weekday",
-    "never": "but not on holidays",
-    "always": "and all holidays",
+    "as_weekday": later("holidays as their weekday"),
+    "never": later("but not on holidays"),
+    "always": later("and all holidays"),
 }
 CHARGES_FROM = {
-    "pv": "A battery may charge no more than the PV of the moment.",
-    "pv_surplus": "A battery may charge no more than the PV beyond the load of the moment.",
+    "pv": later("A battery may charge no more than the PV of the moment."),
+    "pv_surplus": later("A battery may charge no more than the PV beyond the load of the moment."),
 }
 BATTERY_EXPORTS = {
-    "unpaid": "Only PV beyond the load is paid; other energy may leave the site and earns nothing.",
-    "forbidden": "Only PV beyond the load may leave the site, nothing from a battery.",
+    "unpaid": later("Only PV beyond the load is paid; other energy may leave the site and earns nothing."),
+    "forbidden": later("Only PV beyond the load may leave the site, nothing from a battery."),
 }
 
 # What each group of the bill is called, in the order of the bill.
 GROUP_HEADINGS = {
-    "energy": "Energy",
-    "demand": "Demand",
-    "capacity": "Contracted capacity",
-    "coincident": "Demand at named times",
-    "events": "Payments for using less",
-    "reactive": "Reactive power",
-    "export": "Export",
-    "fixed": "Fixed amounts",
-    "minimum": "Minimum bill",
-    "surcharge": "Surcharges",
+    "energy": later("Energy"),
+    "demand": later("Demand"),
+    "capacity": later("Contracted capacity"),
+    "coincident": later("Demand at named times"),
+    "events": later("Payments for using less"),
+    "reactive": later("Reactive power"),
+    "export": later("Export"),
+    "fixed": later("Fixed amounts"),
+    "minimum": later("Minimum bill"),
+    "surcharge": later("Surcharges"),
 }
 
 Section = tuple[str, list[str]]  # heading and sentences; a sentence that begins with a space explains the one before
@@ -79,7 +80,11 @@ def tariff_words(tariff: TariffFile, *, width: int | None = None) -> list[str]:
     list of str
         Lines of text: the title, then headings with indented sentences, in the order of the bill.
     """
-    head = [tariff.title, f"Prices in {tariff.currency}, valid from {tariff.valid_from}.", *_for_whom(tariff)]
+    head = [
+        tariff.title,
+        say("Prices in {currency}, valid from {valid_from}.", currency=tariff.currency, valid_from=tariff.valid_from),
+        *_for_whom(tariff),
+    ]
     lines = [part for text in head for part in _wrapped(text, 0, width)]
     for heading, sentences in _sections(tariff):
         if not sentences:
@@ -91,10 +96,10 @@ def tariff_words(tariff: TariffFile, *, width: int | None = None) -> list[str]:
 
 
 def _wrapped(text: str, indent: int, width: int | None) -> list[str]:
-    first, later = " " * indent, " " * (indent + 4 if indent else 0)
+    begin, then = " " * indent, " " * (indent + 4 if indent else 0)
     if width is None:
-        return [first + text]
-    return textwrap.wrap(text, max(width, 40), initial_indent=first, subsequent_indent=later, break_on_hyphens=False)
+        return [begin + text]
+    return textwrap.wrap(text, max(width, 40), initial_indent=begin, subsequent_indent=then, break_on_hyphens=False)
 
 
 def _sections(tariff: TariffFile) -> Iterator[Section]:
@@ -110,20 +115,22 @@ def _sections(tariff: TariffFile) -> Iterator[Section]:
         "minimum": _minimum(tariff),
         "surcharge": _surcharges(tariff),
     }
-    yield "Calendar", list(_calendar(tariff))
-    yield from ((heading, list(sentences[group])) for group, heading in GROUP_HEADINGS.items())
-    yield "Rounding", list(_rounding(tariff))
-    yield "Later years", list(_escalation(tariff))
+    yield say("Calendar"), list(_calendar(tariff))
+    yield from ((say(heading), list(sentences[group])) for group, heading in GROUP_HEADINGS.items())
+    yield say("Rounding"), list(_rounding(tariff))
+    yield say("Later years"), list(_escalation(tariff))
 
 
 def _for_whom(tariff: TariffFile) -> Iterator[str]:
     hours = tariff.hours_of_use
-    least = f"at least {_number(hours.at_least_h)}" if hours.at_least_h else ""
-    below = f"less than {_number(hours.below_h)}" if hours.below_h is not None else ""
+    least = say("at least {at_least_h}", at_least_h=_number(hours.at_least_h)) if hours.at_least_h else ""
+    below = say("less than {below_h}", below_h=_number(hours.below_h)) if hours.below_h is not None else ""
     if least or below:
         yield (
-            f"For sites with {' and '.join(filter(None, (least, below)))} hours of use a year"
-            " (imported kWh over the year's highest kW)."
+            say(
+                "For sites with {below} hours of use a year (imported kWh over the year's highest kW).",
+                below=" and ".join(filter(None, (least, below))),
+            )
         )
 
 
@@ -132,50 +139,66 @@ def _for_whom(tariff: TariffFile) -> Iterator[str]:
 
 def _calendar(tariff: TariffFile) -> Iterator[str]:
     for name, season in tariff.seasons.items():
-        yield f"{_plain(name)}: {_month_day(season.first_day)} to {_month_day(season.last_day)}."
+        yield say(
+            "{name}: {first_day} to {last_day}.",
+            name=_plain(name),
+            first_day=_month_day(season.first_day),
+            last_day=_month_day(season.last_day),
+        )
     for name, day_type in tariff.day_types.items():
-        yield f"{_plain(name)}: {_weekdays(day_type.weekdays)}, {ON_HOLIDAYS[day_type.on_holidays]}."
+        yield f"{_plain(name)}: {_weekdays(day_type.weekdays)}, {say(ON_HOLIDAYS[day_type.on_holidays])}."
     yield from _holidays(tariff)
     billing = tariff.billing
     if billing.reading_dates:
-        yield f"Billing periods begin on {_listed(map(str, billing.reading_dates))}."
+        yield say("Billing periods begin on {reading_dates}.", reading_dates=_listed(map(str, billing.reading_dates)))
     elif billing.reading_day != 1:
-        yield f"Billing periods begin on day {billing.reading_day} of each month and bear the date of that day."
+        yield say(
+            "Billing periods begin on day {reading_day} of each month and bear the date of that day.",
+            reading_day=billing.reading_day,
+        )
     else:
-        yield "Billing periods are calendar months."
+        yield say("Billing periods are calendar months.")
     if billing.standard_days is not None:
-        yield f"Amounts, demand rates and block sizes hold for {billing.standard_days} days, whatever the period has."
+        yield say(
+            "Amounts, demand rates and block sizes hold for {standard_days} days, whatever the period has.",
+            standard_days=billing.standard_days,
+        )
     if not billing.prorate:
-        yield "A part of a period costs as much as a whole one."
+        yield say("A part of a period costs as much as a whole one.")
     if tariff.split_steps:
-        yield "A step of the data that a window cuts is shared out by time."
+        yield say("A step of the data that a window cuts is shared out by time.")
 
 
 def _holidays(tariff: TariffFile) -> Iterator[str]:
     ask = tariff.holidays
     if ask.country is not None:
         place = ask.country + (f" ({ask.subdivision})" if ask.subdivision else "")
-        which = "the public holidays" if ask.only is None else f"the public holidays {_listed(ask.only)}"
-        yield f"Holidays are {which} of {place}."
+        which = (
+            say("the public holidays")
+            if ask.only is None
+            else say("the public holidays {only}", only=_listed(ask.only))
+        )
+        yield say("Holidays are {which} of {place}.", which=which, place=place)
     own = [*map(_month_day, ask.every_year), *map(str, ask.extra_dates)]
     if own:
-        yield f"{'Further holidays' if ask.country else 'Holidays'} are {_listed(own)}."
-    moves = [("Saturday", ask.saturday_moves_to), ("Sunday", ask.sunday_moves_to)]
+        text = later("Further holidays are {days}.") if ask.country else later("Holidays are {days}.")
+        yield say(text, days=_listed(own))
+    moves = [(say("Saturday"), ask.saturday_moves_to), (say("Sunday"), ask.sunday_moves_to)]
     for day, to in moves:
         if to != "stays":
-            yield f"A holiday that falls on a {day} is kept on {to.capitalize()}."
+            yield say("A holiday that falls on a {day} is kept on {capitalize}.", day=day, capitalize=to.capitalize())
 
 
 def _weekdays(days: Sequence[str]) -> str:
     order = list(DAYS)
     at = sorted(order.index(day) for day in days)
     if not at:
-        return "no weekday"
+        return say("no weekday")
     if len(at) == len(order):
-        return "every day of the week"
+        return say("every day of the week")
     if len(at) > 2 and at == list(range(at[0], at[-1] + 1)):
-        return f"{DAYS[order[at[0]]]} to {DAYS[order[at[-1]]]}"
-    return _listed(DAYS[order[i]] for i in at)
+        return say("{first} to {last}", first=say(DAYS[order[at[0]]]), last=say(DAYS[order[at[-1]]]))
+    return _listed(say(DAYS[order[i]]) for i in at)
 
 
 # --- what is used -----------------------------------------------------------------------------------------------------
@@ -184,11 +207,15 @@ def _weekdays(days: Sequence[str]) -> str:
 def _energy(tariff: TariffFile) -> Iterator[str]:
     components = list(dict.fromkeys(charge.component for charge in tariff.energy_charges))
     if len(components) > 1:
-        yield f"One kWh costs the sum of {len(components)} parts: {_listed(components)}."
+        yield say(
+            "One kWh costs the sum of {components} parts: {components_2}.",
+            components=len(components),
+            components_2=_listed(components),
+        )
     for charge in tariff.energy_charges:
         is_alone = [other.component for other in tariff.energy_charges].count(charge.component) == 1
-        when = _when(charge.when, "at all times" if is_alone else "at all other times")
-        part = f" (part {charge.component})" if len(components) > 1 else ""
+        when = _when(charge.when, say("at all times") if is_alone else say("at all other times"))
+        part = say(" (part {component})", component=charge.component) if len(components) > 1 else ""
         price = _tiers(charge.tiers, charge, tariff) if charge.tiers else _price(charge, tariff)
         yield f"{charge.name}{part}: {price}, {when}."
 
@@ -196,36 +223,73 @@ def _energy(tariff: TariffFile) -> Iterator[str]:
 def _price(charge: PricedEnergy, tariff: TariffFile) -> str:
     if charge.price_series is not None:
         return _series(charge.price_series, tariff.currency)
-    return f"{_money(charge.rate_per_kwh or 0.0)} {tariff.currency} per kWh"
+    return say("{rate} {currency} per kWh", rate=_money(charge.rate_per_kwh or 0.0), currency=tariff.currency)
 
 
 def _series(series: PriceSeries, currency: str) -> str:
     unit = "kWh" if series.unit == "per_kwh" else "MWh"
-    parts = [f"the price in {series.file} (column {series.column}, {currency} per {unit})"]
+    parts = [
+        say(
+            "the price in {file} (column {column}, {currency} per {unit})",
+            file=series.file,
+            column=series.column,
+            currency=currency,
+            unit=unit,
+        )
+    ]
     if series.multiplier != 1:
-        parts.append(f"times {_number(series.multiplier)}")
+        parts.append(say("times {multiplier}", multiplier=_number(series.multiplier)))
     if series.adder_per_kwh:
-        sign = "plus" if series.adder_per_kwh > 0 else "minus"
-        parts.append(f"{sign} {_money(abs(series.adder_per_kwh))} {currency} per kWh")
-    bounds = [("at least", series.floor_per_kwh), ("at most", series.cap_per_kwh)]
-    parts += [f"{word} {_money(bound)} {currency} per kWh" for word, bound in bounds if bound is not None]
+        sign = say("plus") if series.adder_per_kwh > 0 else say("minus")
+        parts.append(
+            say(
+                "{sign} {adder_per} {currency} per kWh",
+                sign=sign,
+                adder_per=_money(abs(series.adder_per_kwh)),
+                currency=currency,
+            )
+        )
+    bounds = [(say("at least"), series.floor_per_kwh), (say("at most"), series.cap_per_kwh)]
+    parts += [
+        say("{word} {bound} {currency} per kWh", word=word, bound=_money(bound), currency=currency)
+        for word, bound in bounds
+        if bound is not None
+    ]
     return ", ".join(parts)
 
 
 def _tiers(tiers: Sequence[Tier], charge: EnergyCharge, tariff: TariffFile) -> str:
-    period = "year" if charge.tier_period == "year" else _period_word(tariff)
+    period = say("year") if charge.tier_period == "year" else _period_word(tariff)
     texts = []
     for number, tier in enumerate(tiers):
-        price = f"at {_money(tier.rate_per_kwh)}" + (f" {tariff.currency} per kWh" if number == 0 else "")
+        price = say("at {rate_per}", rate_per=_money(tier.rate_per_kwh)) + (
+            say(" {currency} per kWh", currency=tariff.currency) if number == 0 else ""
+        )
         end = tier.upto_kwh if tier.upto_kwh is not None else tier.upto_hours
         if end is None:
-            texts.append(f"then the rest {price}")
+            texts.append(say("then the rest {price}", price=price))
         elif number == 0:
-            first = f"{_number(end)} kWh" if charge.hours_of is None else f"{_number(end)} hours of use"
-            texts.append(f"first {first} of a {period} {price}")
+            first = (
+                say("{end} kWh", end=_number(end))
+                if charge.hours_of is None
+                else say("{end} hours of use", end=_number(end))
+            )
+            texts.append(say("first {first} of a {period} {price}", first=first, period=period, price=price))
         else:
-            texts.append(f"then up to {_number(end)} {'kWh' if charge.hours_of is None else 'hours'} {price}")
-    counted = "" if charge.hours_of is None else f" (hours of use: kWh over the billed peak of '{charge.hours_of}')"
+            texts.append(
+                say(
+                    later("then up to {end} kWh {price}")
+                    if charge.hours_of is None
+                    else later("then up to {end} hours {price}"),
+                    end=_number(end),
+                    price=price,
+                )
+            )
+    counted = (
+        ""
+        if charge.hours_of is None
+        else say("(hours of use: kWh over the billed peak of '{hours_of}')", hours_of=charge.hours_of)
+    )
     return ", ".join(texts) + counted
 
 
@@ -234,111 +298,179 @@ def _demand(charge: DemandCharge, tariff: TariffFile) -> Iterator[str]:
     yield f"{charge.name}: {_rate(charge, tariff)} {_highest(charge, tariff)}, {_when(charge.when, 'at any time')}."
     if charge.power_factor_target_frac is not None:
         yield (
-            f"  At a power factor below {_number(charge.power_factor_target_frac)} the kW are billed times"
-            f" {_number(charge.power_factor_target_frac)} over the actual one."
+            say(
+                "At a power factor below {power_factor_target} the kW are billed times {power_factor_target} over "
+                "the actual one.",
+                power_factor_target=_number(charge.power_factor_target_frac),
+            )
         )
     if charge.ratchet is not None:
         yield from (f"  {text}" for text in _ratchet(charge.ratchet, charge, tariff))
     if charge.minimum_demand:
-        yield f"  At least {_number(charge.minimum_demand)} {unit} are billed."
+        yield say(
+            "  At least {minimum_demand} {unit} are billed.", minimum_demand=_number(charge.minimum_demand), unit=unit
+        )
     if charge.free_demand:
-        yield f"  Of what is billed, the first {_number(charge.free_demand)} {unit} cost nothing."
+        yield say(
+            "Of what is billed, the first {free_demand} {unit} cost nothing.",
+            free_demand=_number(charge.free_demand),
+            unit=unit,
+        )
 
 
 def _ratchet(ratchet: Ratchet, charge: DemandCharge, tariff: TariffFile) -> Iterator[str]:
     word = _period_word(tariff) if charge.period == "month" else charge.period
     if ratchet.preceding_periods == 1:
-        reach = f"peak of the {word} before"
+        reach = say("peak of the {word} before", word=word)
     else:
-        reach = f"highest peak of the {ratchet.preceding_periods} {word}s before"
-    share = f"{_percent(ratchet.share_frac)} of the {reach}"
+        reach = say(
+            "highest peak of the {preceding_periods} {word}s before",
+            preceding_periods=ratchet.preceding_periods,
+            word=word,
+        )
+    share = say("{share} of the {reach}", share=_percent(ratchet.share_frac), reach=reach)
     if ratchet.counts_current:
-        yield f"Billed is at least {share}."
+        yield say("Billed is at least {share}.", share=share)
     else:
-        yield f"Billed is {share}, whatever the {word}'s own peak is."
+        yield say("Billed is {share}, whatever the {word}'s own peak is.", share=share, word=word)
     if ratchet.months is not None:
         names = [f"{dt.date(2000, month, 1):%B}" for month in ratchet.months]
-        yield f"Of these only peaks of {_listed(names)} count."
+        yield say("Of these only peaks of {names} count.", names=_listed(names))
     if ratchet.history is not None:
-        yield f"Peaks before the data: {_listed(map(_number, ratchet.history))} {charge.unit}, oldest first."
+        yield say(
+            "Peaks before the data: {history} {unit}, oldest first.",
+            history=_listed(map(_number, ratchet.history)),
+            unit=charge.unit,
+        )
 
 
 def _capacity(charge: CapacityCharge, tariff: TariffFile) -> Iterator[str]:
     unit, level = charge.unit, charge.contracted_demand
-    contracted = "the cheapest level" if level is None else f"{_number(level)} {unit}"
+    contracted = say("the cheapest level") if level is None else f"{_number(level)} {unit}"
     yield (
-        f"{charge.name}: {_rate(charge, tariff)} contracted ({contracted}) for each {_peak_period(charge, tariff)[1]}."
+        say(
+            "{name}: {tariff} contracted ({contracted}) for each {tariff_2}.",
+            name=charge.name,
+            tariff=_rate(charge, tariff),
+            contracted=contracted,
+            tariff_2=_peak_period(charge, tariff)[1],
+        )
     )
     yield (
-        f"  Beyond it: {_money(charge.excess_rate)} {tariff.currency}{_each_day(charge)} per {unit} by which"
-        f" {_highest_mean(charge, tariff)} exceeds that level, {_when(charge.when, 'at any time')}."
+        say(
+            "Beyond it: {excess_rate} {currency}{charge} per {unit} by which {tariff} exceeds that level, {when}.",
+            excess_rate=_money(charge.excess_rate),
+            currency=tariff.currency,
+            charge=_each_day(charge),
+            unit=unit,
+            tariff=_highest_mean(charge, tariff),
+            when=_when(charge.when, "at any time"),
+        )
     )
     if charge.choose:
-        least = f" of at least {_number(charge.least_demand)} {unit}" if charge.least_demand else ""
-        yield f"  The site may set another level{least}."
+        least = (
+            say(" of at least {least_demand} {unit}", least_demand=_number(charge.least_demand), unit=unit)
+            if charge.least_demand
+            else ""
+        )
+        yield say("  The site may set another level{least}.", least=least)
 
 
 def _rate(charge: Measured, tariff: TariffFile) -> str:
-    return f"{_money(charge.rate)} {tariff.currency}{_each_day(charge)} per {charge.unit}"
+    return say(
+        "{rate} {currency}{charge} per {unit}",
+        rate=_money(charge.rate),
+        currency=tariff.currency,
+        charge=_each_day(charge),
+        unit=charge.unit,
+    )
 
 
 def _each_day(charge: Measured) -> str:
-    return " a day" if charge.per_day else ""
+    return say(" a day") if charge.per_day else ""
 
 
 def _highest(charge: Measured, tariff: TariffFile) -> str:
-    return f"of {_highest_mean(charge, tariff)}"
+    return say("of {tariff}", tariff=_highest_mean(charge, tariff))
 
 
 def _highest_mean(charge: Measured, tariff: TariffFile) -> str:
-    sliding = " (sliding)" if charge.sliding else ""
-    return f"{_peak_period(charge, tariff)[0]} highest {charge.averaging_min}-minute mean{sliding}"
+    sliding = say(" (sliding)") if charge.sliding else ""
+    return say(
+        "{tariff} highest {averaging_min}-minute mean{sliding}",
+        tariff=_peak_period(charge, tariff)[0],
+        averaging_min=charge.averaging_min,
+        sliding=sliding,
+    )
 
 
 def _peak_period(charge: Measured, tariff: TariffFile) -> tuple[str, str]:
     """Return whose peak it is, and the period by its name."""
     name = _period_word(tariff) if charge.period == "month" else charge.period
-    return ("the year's" if name == "year" else f"each {name}'s"), name
+    return (say("the year's") if name == "year" else say("each {name}'s", name=name)), name
 
 
 def _coincident(tariff: TariffFile) -> Iterator[str]:
     for charge in tariff.coincident_charges:
         yield (
-            f"{charge.name}: {_money(charge.rate_per_kw)} {tariff.currency} a year per kW of the mean import in"
-            f" {_counted(len(charge.times), 'interval')} of {charge.duration_min} minutes."
+            say(
+                "{name}: {rate_per} {currency} a year per kW of the mean import in {times} of {duration_min} minutes.",
+                name=charge.name,
+                rate_per=_money(charge.rate_per_kw),
+                currency=tariff.currency,
+                times=_counted(len(charge.times), "interval"),
+                duration_min=charge.duration_min,
+            )
         )
-        yield f"  They begin at {_listed(_stamp(time) for time in charge.times)}."
+        yield say("  They begin at {times}.", times=_listed(_stamp(time) for time in charge.times))
 
 
 def _events(payment: EventPayment, tariff: TariffFile) -> Iterator[str]:
     baseline = payment.baseline
     yield (
-        f"{payment.name}: {_money(payment.rate_per_kwh)} {tariff.currency} earned per kWh below the baseline in"
-        f" {_counted(len(payment.events), 'event')}."
+        say(
+            "{name}: {rate_per} {currency} earned per kWh below the baseline in {events}.",
+            name=payment.name,
+            rate_per=_money(payment.rate_per_kwh),
+            currency=tariff.currency,
+            events=_counted(len(payment.events), "event"),
+        )
     )
-    yield f"  Events: {_listed(_event(event) for event in payment.events)}."
-    among = "" if baseline.highest is None else f", of which the {baseline.highest} highest count"
+    yield say("  Events: {events}.", events=_listed(_event(event) for event in payment.events))
+    among = "" if baseline.highest is None else say(", of which the {highest} highest count", highest=baseline.highest)
     yield (
-        f"  The baseline is the mean import without a battery at the same times on the {baseline.days} latest days of"
-        f" the same kind without an event{among}."
+        say(
+            "The baseline is the mean import without a battery at the same times on the {days} latest days of the "
+            "same kind without an event{among}.",
+            days=baseline.days,
+            among=among,
+        )
     )
 
 
 def _event(event: Event) -> str:
-    return f"{_stamp(event.start)} for {event.duration_min} minutes"
+    return say("{start} for {duration_min} minutes", start=_stamp(event.start), duration_min=event.duration_min)
 
 
 def _reactive(charge: ReactiveCharge, tariff: TariffFile) -> str:
-    when, period = _when(charge.when, "at any time"), _period_word(tariff)
+    when, period = _when(charge.when, say("at any time")), _period_word(tariff)
     if charge.rate_per_kvarh is not None:
-        price = f"{_money(charge.rate_per_kvarh)} {tariff.currency} per kvarh"
+        price = say(
+            "{rate_per_kvarh} {currency} per kvarh",
+            rate_per_kvarh=_money(charge.rate_per_kvarh),
+            currency=tariff.currency,
+        )
         free = charge.free_share_of_kwh or 0.0
-        beyond = f"beyond {_number(free)} kvarh for each imported kWh of a {period}" if free else f"of each {period}"
+        beyond = (
+            say("beyond {free} kvarh for each imported kWh of a {period}", free=_number(free), period=period)
+            if free
+            else say("of each {period}", period=period)
+        )
     else:
-        price = f"{_money(charge.rate_per_kvar or 0.0)} {tariff.currency} per kvar"
+        price = say("{rate} {currency} per kvar", rate=_money(charge.rate_per_kvar or 0.0), currency=tariff.currency)
         free = charge.free_share_of_kw or 0.0
-        beyond = f"of each {period}'s highest" + (
-            f", beyond {_number(free)} kvar for each kW of the peak" if free else ""
+        beyond = say("of each {period}'s highest", period=period) + (
+            say(", beyond {free} kvar for each kW of the peak", free=_number(free)) if free else ""
         )
     return f"{charge.name}: {price} {beyond}, {when}."
 
@@ -353,7 +485,7 @@ def _fixed(charge: FixedCharge, tariff: TariffFile) -> str:
         "year": charge.amount_per_year,
     }
     period, amount = next((period, amount) for period, amount in amounts.items() if amount is not None)
-    meters = "" if charge.meters == 1 else f" for each of {charge.meters} meters"
+    meters = "" if charge.meters == 1 else say(" for each of {meters} meters", meters=charge.meters)
     return f"{charge.name}: {_money(amount)} {tariff.currency} a {period}{meters}."
 
 
@@ -361,25 +493,42 @@ def _export(tariff: TariffFile) -> Iterator[str]:
     export, currency = tariff.export, tariff.currency
     net, period = export.net_metering, _period_word(tariff)
     if net is not None:
-        yield f"Exported kWh are set off against imported kWh, for each energy charge and {period}."
-        settled = f"earns {_money(net.settlement_rate_per_kwh)} {currency} per kWh"
+        yield say("Exported kWh are set off against imported kWh, for each energy charge and {period}.", period=period)
+        settled = say(
+            "earns {settlement_rate_per} {currency} per kWh",
+            settlement_rate_per=_money(net.settlement_rate_per_kwh),
+            currency=currency,
+        )
         if net.carry_over:
-            yield f"  Credit that is not used goes on to the next {period}; what is left at the end {settled}."
+            yield say(
+                "Credit that is not used goes on to the next {period}; what is left at the end {settled}.",
+                period=period,
+                settled=settled,
+            )
         else:
-            yield f"  Credit that is not used {settled} at the end of each {period}."
+            yield say("Credit that is not used {settled} at the end of each {period}.", settled=settled, period=period)
     elif export.charges is not None:
         for charge in export.charges:
-            otherwise = "at all times" if len(export.charges) == 1 else "at all other times"
-            yield f"{charge.name}: earns {_price(charge, tariff)}, {_when(charge.when, otherwise)}."
+            otherwise = say("at all times") if len(export.charges) == 1 else say("at all other times")
+            yield say(
+                "{name}: earns {tariff}, {otherwise}.",
+                name=charge.name,
+                tariff=_price(charge, tariff),
+                otherwise=_when(charge.when, otherwise),
+            )
     elif export.price_series is not None:
-        yield f"Exported energy earns {_series(export.price_series, currency)}."
+        yield say("Exported energy earns {currency}.", currency=_series(export.price_series, currency))
     elif export.rate_per_kwh:
-        yield f"Exported energy earns {_money(export.rate_per_kwh)} {currency} per kWh."
+        yield say(
+            "Exported energy earns {rate_per} {currency} per kWh.",
+            rate_per=_money(export.rate_per_kwh),
+            currency=currency,
+        )
     else:
-        yield "Exported energy earns nothing."
+        yield say("Exported energy earns nothing.")
     if export.limit_kw is not None:
-        most = f"At most {_number(export.limit_kw)} kW" if export.limit_kw else "Nothing"
-        yield f"{most} may be exported."
+        most = say("At most {limit} kW", limit=_number(export.limit_kw)) if export.limit_kw else say("Nothing")
+        yield say("{most} may be exported.", most=most)
     rules = (BATTERY_EXPORTS.get(export.battery_exports), CHARGES_FROM.get(export.battery_charges_from))
     yield from (rule for rule in rules if rule is not None)
 
@@ -388,15 +537,21 @@ def _minimum(tariff: TariffFile) -> Iterator[str]:
     minimum = tariff.minimum_bill
     if minimum is not None:
         yield (
-            f"{minimum.name}: {_on(minimum.on, 'all lines but surcharges')} come to at least"
-            f" {_money(minimum.amount_per_month)} {tariff.currency} a {_period_word(tariff)}; what is missing is added."
+            say(
+                "{name}: {on} come to at least {amount_per_month} {currency} a {tariff}; what is missing is added.",
+                name=minimum.name,
+                on=_on(minimum.on, "all lines but surcharges"),
+                amount_per_month=_money(minimum.amount_per_month),
+                currency=tariff.currency,
+                tariff=_period_word(tariff),
+            )
         )
 
 
 def _surcharges(tariff: TariffFile) -> Iterator[str]:
     for surcharge in tariff.surcharges:
-        below = " off" if surcharge.share_frac < 0 else " on"
-        base = _on(surcharge.on, "all lines before it")
+        below = say(" off") if surcharge.share_frac < 0 else say(" on")
+        base = _on(surcharge.on, say("all lines before it"))
         yield f"{surcharge.name}: {_percent(abs(surcharge.share_frac))}{below} {base}."
 
 
@@ -408,28 +563,29 @@ def _on(names: Iterable[str], everything: str) -> str:
 def _rounding(tariff: TariffFile) -> Iterator[str]:
     rounding = tariff.rounding
     kinds = [
-        ("Each line's amount", rounding.amount_decimals),
-        ("kW, kVA and kvar, before they are priced,", rounding.demand_decimals),
-        ("kWh and kvarh, before they are priced,", rounding.energy_decimals),
+        (say("Each line's amount"), rounding.amount_decimals),
+        (say("kW, kVA and kvar, before they are priced,"), rounding.demand_decimals),
+        (say("kWh and kvarh, before they are priced,"), rounding.energy_decimals),
     ]
     for what, decimals in kinds:
         if decimals is not None:
-            to = _counted(decimals, "decimal") if decimals else "a whole number"
-            verb = "is" if what.startswith("Each") else "are"
-            yield f"{what} {verb} rounded to {to}, half away from zero."
+            to = _counted(decimals, say("decimal")) if decimals else say("a whole number")
+            verb = say("is") if what.startswith("Each") else say("are")
+            yield say("{what} {verb} rounded to {to}, half away from zero.", what=what, verb=verb, to=to)
 
 
 def _escalation(tariff: TariffFile) -> Iterator[str]:
     rise = tariff.escalation
     kinds = [
-        ("Energy charges", rise.energy_frac_per_year),
-        ("Demand, capacity and reactive charges", rise.demand_frac_per_year),
-        ("Fixed amounts and the minimum bill", rise.fixed_frac_per_year),
-        ("Export prices and event payments", rise.export_frac_per_year),
+        (say("Energy charges"), rise.energy_frac_per_year),
+        (say("Demand, capacity and reactive charges"), rise.demand_frac_per_year),
+        (say("Fixed amounts and the minimum bill"), rise.fixed_frac_per_year),
+        (say("Export prices and event payments"), rise.export_frac_per_year),
     ]
     for what, share in kinds:
         if share:
-            yield f"{what} {'rise' if share > 0 else 'fall'} by {_percent(abs(share))} a year."
+            text = later("{what} rise by {share} a year.") if share > 0 else later("{what} fall by {share} a year.")
+            yield say(text, what=what, share=_percent(abs(share)))
 
 
 # --- words ------------------------------------------------------------------------------------------------------------
@@ -443,7 +599,7 @@ def _when(blocks: Sequence[When] | None, otherwise: str) -> str:
     for block in blocks:
         days = block.day_types
         is_same = bool(text) and days == days_before and block.times is not None
-        words = " ".join(_block_words(block, with_days=not is_same)) or "at all times"
+        words = " ".join(_block_words(block, with_days=not is_same)) or say("at all times")
         text += (", " if is_same else "; ") + words if text else words
         days_before = days
     return text
@@ -451,21 +607,23 @@ def _when(blocks: Sequence[When] | None, otherwise: str) -> str:
 
 def _block_words(block: When, *, with_days: bool) -> Iterator[str]:
     if block.day_types is not None and with_days:
-        yield f"on {_listed(map(_days_of_type, block.day_types))}"
+        yield say("on {day_types}", day_types=_listed(map(_days_of_type, block.day_types)))
     if block.times is not None:
         yield _listed(block.times)
     if block.seasons is not None:
-        yield f"in {_listed(map(_plain, block.seasons))}"
+        yield say("in {seasons}", seasons=_listed(map(_plain, block.seasons)))
 
 
 def _days_of_type(name: str) -> str:
     plain = _plain(name)
-    return plain if plain.endswith("days") else f"{plain}s" if plain.endswith("day") else f"{plain} days"
+    return (
+        plain if plain.endswith("days") else f"{plain}s" if plain.endswith("day") else say("{plain} days", plain=plain)
+    )
 
 
 def _period_word(tariff: TariffFile) -> str:
     billing = tariff.billing
-    return "month" if billing.reading_day == 1 and not billing.reading_dates else "billing period"
+    return say("month") if billing.reading_day == 1 and not billing.reading_dates else say("billing period")
 
 
 def _plain(name: str) -> str:
@@ -488,7 +646,7 @@ def _listed(items: Iterable[str]) -> str:
     ('a', 'a, b and c')
     """
     *most, last = items
-    return f"{', '.join(most)} and {last}" if most else last
+    return say("{most} and {last}", most=", ".join(most), last=last) if most else last
 
 
 def _counted(number: int, noun: str) -> str:
