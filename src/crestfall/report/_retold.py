@@ -32,6 +32,68 @@ SENTENCES = (
     later("perfect forecasts of load and PV"),
     later("peak targets {more} % above what the last weeks could have kept, not {now} %"),
     later("one rack more, {kwh} kWh usable"),
+    # Why an option is recommended; its parts are told one by one.
+    later("no battery: {why}"),
+    later("highest NPV, {npv} {currency}"),
+    later("shortest payback, {years} years"),
+    later("highest rate of return, {rate} %"),
+    later("highest saving for each {currency} spent, {saving} a year"),
+    later("highest saving, {saving} {currency} in the first year"),
+    later("no option saves {target} {currency} a year; this one costs least"),
+    later("least capital, {capital} {currency}, that saves {target} a year"),
+    later("no option keeps import below {target} kW; this one costs least"),
+    later("least capital, {capital} {currency}, that keeps import to {target} kW"),
+    later("no other option can be had"),
+    later("no option has an NPV above 0; the best of them, {option}, would lose {loss}"),
+    later("no option pays back"),
+    later("no option returns more than {rate} %, what money costs"),
+    later("no option saves {target} {currency} a year"),
+    later("no option keeps import to {target} kW"),
+    later("import stays within {target} kW without one"),
+    later("no option saves anything"),
+    later("a {nth} rack adds {more} a year and costs {cost}"),
+    later("the {nth} rack adds {more} a year and costs {cost}"),
+    later("a {nth} module adds {more} a year and costs {cost}"),
+    later("the {nth} module adds {more} a year and costs {cost}"),
+    later("{n} racks more adds {more} a year and costs {cost}"),
+    later("{n} modules more adds {more} a year and costs {cost}"),
+    later("the last {n} racks adds {more} a year and costs {cost}"),
+    later("the last {n} modules adds {more} a year and costs {cost}"),
+    later("a {nth} rack adds {more} a year and spares {cost}"),
+    later("the {nth} rack adds {more} a year and spares {cost}"),
+    later("a {nth} module adds {more} a year and spares {cost}"),
+    later("the {nth} module adds {more} a year and spares {cost}"),
+    later("{n} racks more adds {more} a year and spares {cost}"),
+    later("{n} modules more adds {more} a year and spares {cost}"),
+    later("the last {n} racks adds {more} a year and spares {cost}"),
+    later("the last {n} modules adds {more} a year and spares {cost}"),
+    later("a {nth} rack loses {more} a year and costs {cost}"),
+    later("the {nth} rack loses {more} a year and costs {cost}"),
+    later("a {nth} module loses {more} a year and costs {cost}"),
+    later("the {nth} module loses {more} a year and costs {cost}"),
+    later("{n} racks more loses {more} a year and costs {cost}"),
+    later("{n} modules more loses {more} a year and costs {cost}"),
+    later("the last {n} racks loses {more} a year and costs {cost}"),
+    later("the last {n} modules loses {more} a year and costs {cost}"),
+    later("a {nth} rack loses {more} a year and spares {cost}"),
+    later("the {nth} rack loses {more} a year and spares {cost}"),
+    later("a {nth} module loses {more} a year and spares {cost}"),
+    later("the {nth} module loses {more} a year and spares {cost}"),
+    later("{n} racks more loses {more} a year and spares {cost}"),
+    later("{n} modules more loses {more} a year and spares {cost}"),
+    later("the last {n} racks loses {more} a year and spares {cost}"),
+    later("the last {n} modules loses {more} a year and spares {cost}"),
+    *(
+        later("second"),
+        later("third"),
+        later("fourth"),
+        later("fifth"),
+        later("sixth"),
+        later("seventh"),
+        later("eighth"),
+        later("ninth"),
+        later("tenth"),
+    ),
     # Warnings of a study.
     later("without the battery the site exceeds its import limit in {n} steps; the bill before ignores this"),
     later("the rules exceed the import limit in {n} steps: a controller with these settings would not hold it"),
@@ -77,13 +139,16 @@ def retold(sentence: str) -> str:
     Returns
     -------
     str
-        The same in the language, its numbers too; as it is where it is not known.
+        The same in the language, its numbers too; part by part where the whole is not known, else as it is.
     """
     if language_now() == ENGLISH:
         return sentence
     for pattern, text in _patterns():
         if (found := pattern.fullmatch(sentence)) is not None:
-            return say(text, **{name: figures(value) for name, value in found.groupdict().items()})
+            return say(text, **{name: retold(figures(value)) for name, value in found.groupdict().items()})
+    for mark in ("; ", ": "):
+        if mark in sentence:
+            return mark.join(retold(part) for part in sentence.split(mark))
     return sentence
 
 
