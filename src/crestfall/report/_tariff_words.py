@@ -288,7 +288,7 @@ def _tiers(tiers: Sequence[Tier], charge: EnergyCharge, tariff: TariffFile) -> s
     counted = (
         ""
         if charge.hours_of is None
-        else say("(hours of use: kWh over the billed peak of '{hours_of}')", hours_of=charge.hours_of)
+        else say(" (hours of use: kWh over the billed peak of '{hours_of}')", hours_of=charge.hours_of)
     )
     return ", ".join(texts) + counted
 
