@@ -3,7 +3,7 @@
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator, StrMethodFormatter
+from matplotlib.ticker import MaxNLocator
 
 from crestfall.ageing import Histogram
 from crestfall.report import _style as style
@@ -72,5 +72,5 @@ def _draw(ax: Axes, found: Histogram, factor: float, look: style.Look, name: str
     ax.xaxis.set_major_locator(MaxNLocator(MOST_LABELS, steps=[1, 2, 5, 10]))
     ax.set_xlabel(name)
     ax.set_title(title)
-    ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    ax.yaxis.set_major_formatter(style.in_numbers())
     ax.grid(visible=False, axis="x")

@@ -8,7 +8,6 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
-from matplotlib.ticker import StrMethodFormatter
 
 from crestfall.report import _style as style
 from crestfall.report._words import number, say
@@ -157,7 +156,7 @@ def draw_frontier(comparison: Comparison, ax: Axes | None = None) -> Axes:
     ax.set_xlabel(say("capital less grants [{currency}]", currency=currency))
     ax.set_ylabel(say("saving of the first year [{currency}]", currency=currency))
     for axis in (ax.xaxis, ax.yaxis):
-        axis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+        axis.set_major_formatter(style.in_numbers())
     ax.set_title(say("What capital saves; labels are racks × modules"))
     ax.legend(loc="lower right")
     return ax
@@ -254,7 +253,7 @@ def draw_distribution(ax: Axes, values: "np.ndarray[tuple[int], np.dtype[np.floa
         ha="right",
         fontsize=8.5,
     )
-    ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}" if np.abs(values).max() > 100 else "{x:,.2f}"))
+    ax.xaxis.set_major_formatter(style.in_numbers(0 if np.abs(values).max() > 100 else 2))
     ax.tick_params(axis="x", labelrotation=25 if np.abs(values).max() > 1e4 else 0)
     ax.grid(visible=False, axis="x")
 

@@ -4,7 +4,7 @@ import matplotlib.dates as mdates
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator, StrMethodFormatter
+from matplotlib.ticker import MaxNLocator
 
 from crestfall.report import _style as style
 from crestfall.report._figures import in_order, period_label
@@ -59,7 +59,7 @@ def draw_pair_week(pair: Pair) -> Figure:
     store.set_ylim(0, 100)
     store.set_ylabel(say("stored [% of nominal]"))
     store.xaxis.set_major_locator(mdates.DayLocator(tz=start.tz))
-    store.xaxis.set_major_formatter(mdates.DateFormatter("%a %d %b", tz=start.tz))
+    store.xaxis.set_major_formatter(style.in_days("EEE dd MMM", start.tz))
     store.set_xlim(mdates.date2num(edges[0]), mdates.date2num(edges[-1]))
     store.set_xlabel(say("local time, {time_zone}", time_zone=larger.inputs.scenario.ask.site.time_zone))
     return figure
@@ -95,7 +95,7 @@ def draw_pair_bills(pair: Pair, ax: Axes | None = None) -> Axes:
         ax.bar(np.arange(len(periods)) + (at - 1) * width, amounts, width, label=name, **look)
     ax.set_xticks(np.arange(len(periods)), [period_label(period) for period in periods])
     ax.set_ylabel(say("bill [{currency} a period]", currency=first.inputs.scenario.ask.money.currency))
-    ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    ax.yaxis.set_major_formatter(style.in_numbers())
     ax.set_title(say("Bill by period, {policy}", policy=_policy_words(first)))
     ax.grid(visible=False, axis="x")
     ax.legend(ncols=3, loc="upper center", bbox_to_anchor=(0.5, -0.16))
@@ -141,7 +141,7 @@ def draw_pair_years(pair: Pair) -> Figure:
     rate = "" if money.discount is None else say(", discounted at {rate} %", rate=f"{100 * money.discount.rate_frac:g}")
     cash.set_title(say("Cash so far{rate}", rate=rate))
     cash.set_ylabel(say("sum of cash [{currency}]", currency=money.currency))
-    cash.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    cash.yaxis.set_major_formatter(style.in_numbers())
     health.set_title(say("State of health"))
     health.set_ylabel(say("at the end of the year [%]"))
     for ax in (cash, health):

@@ -10,7 +10,6 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
-from matplotlib.ticker import StrMethodFormatter
 from numpy.typing import NDArray
 
 from crestfall.plant import Plant
@@ -21,7 +20,7 @@ from crestfall.report._life_figures import draw_cash, draw_health, draw_warranty
 from crestfall.report._one_line import draw_connection
 from crestfall.report._unforeseen import draw_costliest_days
 from crestfall.report._week import most_telling_week
-from crestfall.report._words import date, figures, number, say
+from crestfall.report._words import date, figures, moment, number, say
 from crestfall.report._year_map import by_day_and_time
 from crestfall.study import Result
 
@@ -65,7 +64,7 @@ def draw_week(result: Result, week: slice | None = None) -> Figure:
         _draw_store(panels[2], frame, edges, result.inputs.plant)
     bottom = panels[-1]
     bottom.xaxis.set_major_locator(mdates.DayLocator(tz=start.tz))
-    bottom.xaxis.set_major_formatter(mdates.DateFormatter("%a %d %b", tz=start.tz))
+    bottom.xaxis.set_major_formatter(style.in_days("EEE dd MMM", start.tz))
     bottom.set_xlim(edges[0], edges[-1])
     bottom.set_xlabel(say("local time, {time_zone}", time_zone=result.inputs.scenario.ask.site.time_zone))
     return figure
@@ -116,7 +115,7 @@ def draw_monthly_bill(result: Result, ax: Axes | None = None) -> Axes:
             up, down = up + np.maximum(amounts, 0), down + np.minimum(amounts, 0)
     ax.set_xticks(np.arange(len(periods)), [period_label(period) for period in periods])
     ax.set_ylabel(say("bill [{currency} a period]", currency=result.inputs.scenario.ask.money.currency))
-    ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    ax.yaxis.set_major_formatter(style.in_numbers())
     ax.set_title(
         say(
             "Bill by period and line: without the battery (left bar) and with it (right), {policy}",
@@ -138,9 +137,9 @@ def in_order(result: Result) -> list[str]:
 def period_label(period: str) -> str:
     """Return a billing period as a tick label: its month or first day; the year and seasons by their names."""
     if re.fullmatch(r"\d{4}-\d{2}", period):
-        return f"{pd.Timestamp(period):%b\n%Y}"
+        return moment(pd.Timestamp(period), "MMM\ny")
     if re.fullmatch(r"\d{4}-\d{2}-\d{2}", period):
-        return f"{pd.Timestamp(period):%d %b\n%Y}"
+        return moment(pd.Timestamp(period), "dd MMM\ny")
     return "all\n" + period if period.isdigit() else period.replace(" ", "\n")
 
 
@@ -182,7 +181,7 @@ def draw_duration_curve(result: Result, ax: Axes | None = None) -> Axes:
     ax.set_title(say("Import in order of size, {policy}", policy=_policy_words(result)))
     ax.set_xlim(0, hours[-1])
     ax.set_ylim(bottom=0)
-    ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    ax.xaxis.set_major_formatter(style.in_numbers())
     ax.legend(loc="upper right")
     return ax
 
@@ -222,7 +221,7 @@ def draw_store_by_hour(result: Result, ax: Axes | None = None) -> Axes:
     ax.set(ylabel=say("hour of the local day"), yticks=range(0, 25, 4))
     ax.set_ylim(24, 0)
     ax.xaxis.set_major_locator(mdates.MonthLocator())
-    ax.xaxis.set_major_formatter(mdates.DateFormatter("%b"))
+    ax.xaxis.set_major_formatter(style.in_days("MMM"))
     ax.set_xlabel(
         say("day of {year}", year=f"{days[0]:%Y}") if step_h and days[0].year == days[-1].year else say("day")
     )
@@ -260,7 +259,7 @@ def draw_depths(result: Result, ax: Axes | None = None) -> Axes:
     )
     for centre, count in zip(edges[:-1] + 5, counts, strict=True):
         if count:
-            ax.annotate(f"{count:,.0f}", (centre, count), ha="center", va="bottom", fontsize=8)
+            ax.annotate(number(count), (centre, count), ha="center", va="bottom", fontsize=8)
     ax.set(xlabel=say("depth of the cycle [% of nominal energy]"), ylabel=say("cycles a year"), xticks=edges)
     ax.margins(y=0.12)
     ax.set_title(

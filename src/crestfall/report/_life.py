@@ -95,7 +95,7 @@ def years_rows(life: Life) -> list[Row]:
                 _percent(one.health_end_frac) if one is not None else "–",
                 _percent(one.calendar_loss_frac) if one is not None else "–",
                 _percent(one.cycle_loss_frac) if one is not None else "–",
-                f"{one.full_cycles:,.0f}" if one is not None and runs else "–",
+                number(one.full_cycles) if one is not None and runs else "–",
                 _money(flow["savings"]) if one is not None else "–",
                 _money(flow["replacements"]) if flow["replacements"] else "–",
                 _money(flow["cash"]),
@@ -124,7 +124,7 @@ def worth_rows(life: Life, money: Money) -> list[tuple[str, str, str]]:
     """
     worth, currency = life.appraisal, money.currency
     rows = [
-        (say("capital cost"), f"{life.capital.total:,.0f} {currency}", _grant_words(life)),
+        (say("capital cost"), f"{number(life.capital.total)} {currency}", _grant_words(life)),
         *_returns_rows(worth.without_debt, money, ""),
     ]
     if worth.with_debt is not None:

@@ -3,7 +3,7 @@
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator, StrMethodFormatter
+from matplotlib.ticker import MaxNLocator
 
 from crestfall.report import _style as style
 from crestfall.report._words import later, number, say
@@ -111,7 +111,7 @@ def draw_cash(result: Result, ax: Axes | None = None) -> Axes:
         if money.tax
         else say("cash [{currency}]", currency=money.currency)
     )
-    ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    ax.yaxis.set_major_formatter(style.in_numbers())
     ax.set_title(say("Cash through the years, without debt"))
     ax.legend(ncols=3, loc="upper center", bbox_to_anchor=(0.5, -0.16))
     return ax
@@ -160,7 +160,7 @@ def draw_yearly_savings(result: Result, ax: Axes | None = None) -> Axes:
     ax.use_sticky_edges = False  # the seams inside a stack would take the margin above it
     ax.margins(y=0.06)
     ax.set_ylabel(say("saved [{currency} a year]", currency=result.inputs.scenario.ask.money.currency))
-    ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    ax.yaxis.set_major_formatter(style.in_numbers())
     words = style.policy_words(result.headline.policy)
     ax.set_title(say("Savings of each year by line of the bill, {words}", words=words))
     ax.legend(ncols=4, loc="upper center", bbox_to_anchor=(0.5, -0.14))

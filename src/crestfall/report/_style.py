@@ -1,11 +1,14 @@
 """One look for all figures: one colour and one line for each quantity, readable without colour."""
 
+import datetime as dt
 from contextlib import AbstractContextManager
 from typing import Any
 
 import matplotlib as mpl
+import matplotlib.dates as mdates
+from matplotlib.ticker import FuncFormatter
 
-from crestfall.report._words import say
+from crestfall.report._words import moment, number, say
 
 Look = dict[str, Any]
 
@@ -95,6 +98,16 @@ RC: dict[str, Any] = {
 def policy_words(policy: str) -> str:
     """Return the policy of a figure as it stands in its title."""
     return {"hindsight": say("with hindsight"), "rules": say("by rules"), "rolling": say("by rolling plans")}[policy]
+
+
+def in_numbers(decimals: int = 0) -> FuncFormatter:
+    """Return a formatter of ticks that writes numbers as the reader's language does."""
+    return FuncFormatter(lambda value, _: number(value, decimals))
+
+
+def in_days(pattern: str, tz: dt.tzinfo | None = None) -> FuncFormatter:
+    """Return a formatter of ticks that writes times by a pattern of the Unicode CLDR, such as ``EEE dd MMM``."""
+    return FuncFormatter(lambda value, _: moment(mdates.num2date(value, tz=tz), pattern))
 
 
 def house_style() -> AbstractContextManager[None]:

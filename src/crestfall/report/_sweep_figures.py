@@ -3,7 +3,7 @@
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator, StrMethodFormatter
+from matplotlib.ticker import MaxNLocator
 
 from crestfall.report import _style as style
 from crestfall.report._compare_figures import MARK, MOST_BARS, RAMP, draw_distribution
@@ -68,7 +68,7 @@ def draw_swings(result: SweepResult, ax: Axes | None = None) -> Axes | None:
     ax.margins(x=0.16)
     ax.grid(visible=False, axis="y")
     ax.set_xlabel(metric_words(result))
-    ax.xaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+    ax.xaxis.set_major_formatter(style.in_numbers())
     ax.xaxis.set_major_locator(MaxNLocator(7))
     ax.set_title(say("What moves it: each axis alone, from its lowest to its highest value"))
     ax.legend(ncols=2, loc="upper left", bbox_to_anchor=(0.0, -0.2 - 0.3 / max(len(swings), 1)))
@@ -112,7 +112,7 @@ def draw_lines(result: SweepResult) -> Figure | None:
                 )
         ax.set_xlabel(name)
         ax.set_ylabel(metric_words(result), fontsize=8)
-        ax.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
+        ax.yaxis.set_major_formatter(style.in_numbers())
     for ax in list(panels):
         ax.set_axis_off()
     return figure
@@ -149,11 +149,11 @@ def draw_map(result: SweepResult, ax: Axes | None = None) -> Axes | None:
     middle = 0.5 * (np.nanmax(table.to_numpy()) + np.nanmin(table.to_numpy()))
     if table.size <= 80:
         for (y, x), value in np.ndenumerate(table.to_numpy()):
-            text = "–" if np.isnan(value) else f"{value:,.0f}".replace("-", "−")
+            text = "–" if np.isnan(value) else number(value)
             color = "white" if value > middle else style.LOAD["color"]
             ax.text(x, y, text, ha="center", va="center", fontsize=7.5, color=color)
     figure = ax.figure
-    figure.colorbar(image, ax=ax, format=StrMethodFormatter("{x:,.0f}"))
+    figure.colorbar(image, ax=ax, format=style.in_numbers())
     words = metric_words(result)
     ax.set_title(f"{words[0].upper()}{words[1:]}" + (say(", mean of the draws") if "draw" in result.table else ""))
     return ax

@@ -261,7 +261,7 @@ def _finish(ax: Axes, rates: Rates, calendar: _Calendar) -> None:
     ax.set_xlim(calendar.first_day, calendar.last_day + 1)
     ax.set_ylim(HOURS, 0)
     ax.xaxis.set_major_locator(mdates.MonthLocator())
-    ax.xaxis.set_major_formatter(mdates.DateFormatter("%b"))
+    ax.xaxis.set_major_formatter(style.in_days("MMM"))
     ax.set_yticks(range(0, HOURS + 1, 3))
     zone = say("without clock changes") if str(first.tz) == "UTC" else str(first.tz)
     ax.set_xlabel(say("day of {years}, local time {zone}", years=years, zone=zone))

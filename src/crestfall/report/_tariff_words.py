@@ -5,7 +5,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 
-from crestfall.report._words import later, say
+from crestfall.report._words import day_of_year, later, moment, say
 from crestfall.scenario import TariffFile
 from crestfall.scenario.tariff_clauses import (
     CapacityCharge,
@@ -334,7 +334,7 @@ def _ratchet(ratchet: Ratchet, charge: DemandCharge, tariff: TariffFile) -> Iter
     else:
         yield say("Billed is {share}, whatever the {word}'s own peak is.", share=share, word=word)
     if ratchet.months is not None:
-        names = [f"{dt.date(2000, month, 1):%B}" for month in ratchet.months]
+        names = [moment(dt.datetime(2000, month, 1), "LLLL") for month in ratchet.months]  # noqa: DTZ001
         yield say("Of these only peaks of {names} count.", names=_listed(names))
     if ratchet.history is not None:
         yield say(
@@ -631,8 +631,7 @@ def _plain(name: str) -> str:
 
 
 def _month_day(text: str) -> str:
-    day = dt.date.fromisoformat(f"2024-{text}")
-    return f"{day.day} {day:%B}"
+    return day_of_year(dt.date.fromisoformat(f"2024-{text}"))
 
 
 def _stamp(text: str) -> str:

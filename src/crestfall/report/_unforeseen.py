@@ -215,7 +215,7 @@ def draw_costliest_days(result: Result) -> Figure:
             if one.hours <= 12:
                 ax.axvspan(*_edges(one.start, 1, one.hours), color="#f0c9b8", linewidth=0, zorder=0)
         total = sum(one.cost for one in costs)
-        ax.set_title(f"{day:%a %d %b %Y}: {total:,.0f} {inputs.scenario.ask.money.currency}", fontsize=9)
+        ax.set_title(f"{moment(day, 'EEE dd MMM y')}: {number(total)} {inputs.scenario.ask.money.currency}", fontsize=9)
     for ax in panels[len(days) :]:
         ax.remove()
     for ax in panels[: len(days) : 2]:

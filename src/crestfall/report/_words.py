@@ -13,7 +13,7 @@ from gettext import c2py
 from importlib.resources import files
 
 from babel import Locale
-from babel.dates import format_date, format_datetime
+from babel.dates import format_date, format_datetime, format_skeleton
 from babel.messages.catalog import Catalog
 from babel.messages.pofile import read_po
 from babel.numbers import format_decimal, get_decimal_symbol, get_group_symbol
@@ -148,6 +148,17 @@ def date(day: dt.date) -> str:
     """
     pattern = "d MMMM y" if _language.get() == ENGLISH else "long"
     return format_date(day, pattern, locale=_language.get())
+
+
+def day_of_year(day: dt.date) -> str:
+    """Return a day without its year.
+
+    >>> day_of_year(dt.date(2031, 7, 5))
+    '5 July'
+    """
+    if _language.get() == ENGLISH:
+        return format_date(day, "d MMMM", locale=ENGLISH)
+    return format_skeleton("MMMMd", day, locale=_language.get())
 
 
 def figures(text: str) -> str:
