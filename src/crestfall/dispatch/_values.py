@@ -16,7 +16,7 @@ from crestfall.dispatch._pieces import MOST_REGIONS, Pieces, StepData, fill_step
 from crestfall.dispatch._settlement import FloatArray
 from crestfall.dispatch._store import Caps, Crossings, Store
 
-NEAR_KWH = 1e-9  # of an end of a piece or a bound of the store: at it
+NEAR_KWH = 1e-7  # of an end of a piece or a bound of the store: at it; a start that is sought is hardly finer
 MOST_HALVINGS = 60
 DEAR = 10.0  # times the highest price, above which none is sought
 AGREEING = 1e-12  # prices that differ by less, as a share, are one
