@@ -3,6 +3,7 @@
 The numbers below were chosen on open load series; ``tests/benchmarks/policies.py`` says which, and what they bring.
 """
 
+import bisect
 import math
 from dataclasses import dataclass, field
 
@@ -12,6 +13,7 @@ from scipy.ndimage import maximum_filter1d
 
 from crestfall.control._forecasts import DayClock
 from crestfall.control._peak_targets import Means
+from crestfall.control._stepping import N_RUNGS
 from crestfall.tariff import Rates
 
 FloatArray = NDArray[np.float64]
@@ -19,6 +21,8 @@ LEAST_DAYS = 7  # before them nothing is learnt
 EARLY_OR_LATE_H = 2.0  # by which a peak may miss its time of day in the last weeks
 ANY_TIME_FRAC = 0.1  # weight of a need at other times of day than its own
 SPELL_H = 2.0  # over which a forecast that is too low empties a store
+TOP = None
+PROBS = np.array([0.1, 0.3, 1.0])
 N_WORST = 3  # errors of the past that may come again
 
 
@@ -42,7 +46,7 @@ class Targets:
     _measured: list[NDArray[np.bool_]] = field(init=False)
     _period: list[list[int]] = field(init=False)
     _order: list[int] = field(init=False)
-    level_kw: FloatArray = field(init=False)
+    rungs_kw: FloatArray = field(init=False)
     seen_kw: FloatArray = field(init=False)
 
     def __post_init__(self) -> None:
@@ -51,7 +55,8 @@ class Targets:
         self._period = [charge.measure.periods.of.tolist() for charge in charges]
         rate = [float(np.max(charge.rate, initial=0.0)) for charge in charges]
         self._order = sorted(range(len(charges)), key=lambda k: -rate[k])  # the dearest is held lowest
-        self.level_kw = np.full(len(charges), self.first_kw)
+        self.rungs_kw = np.full((len(charges), N_RUNGS), self.first_kw)
+        self.rungs_kw[:, :-1] = 0.0
         self.seen_kw = np.zeros(len(charges))
 
     @property
@@ -71,7 +76,7 @@ class Targets:
         self.seen_kw[new] = 0.0
         return bool(new)
 
-    def learn(self, t: int, net_kw: FloatArray, means: Means, n_before: int, n_back: int) -> None:
+    def learn(self, t: int, net_kw: FloatArray, means: Means, n_before: int, n_back: int, n_slots: int) -> None:
         """
         Take the lowest targets that the last weeks could have kept, one charge after the other, or what was exceeded.
 
@@ -96,13 +101,21 @@ class Targets:
                 continue
             # From a cap of nothing, raised where this charge measures until it can be kept.
             lowest = means.least_raise_kw(net, np.where(measured, 0.0, np.inf), full, begin, beside)
-            self.level_kw[k] = max(lowest * (1 + self.margin_frac), self.seen_kw[k])
+            daily = np.sort(means.daily_caps_kw(net, measured, beside, begin, n_slots))
+            n_left = self._days_left(k, t, n_slots)
+            self.rungs_kw[k] = _reached(daily, n_left, lowest) * (1 + self.margin_frac)
+            np.maximum(self.rungs_kw[k], self.seen_kw[k], out=self.rungs_kw[k])
             np.minimum(beside, lowest, out=beside, where=measured)
+
+    def _days_left(self, k: int, t: int, n_slots: int) -> float:
+        """Return how many days of the period of a charge are left from a step on."""
+        of = self._period[k]
+        return max((bisect.bisect_right(of, of[t]) - t) / n_slots, 1.0)
 
     def past_caps_kw(self, t: int, n_before: int) -> FloatArray:
         """Return the targets of now laid on the steps so far, shape (n_before + t,)."""
         cap = np.full(n_before + t, np.inf)
-        for k, level in enumerate(self.level_kw):
+        for k, level in enumerate(self.rungs_kw[:, -1]):
             np.minimum(cap, level, out=cap, where=self.measured_before(k, t, n_before))
         return cap
 
@@ -113,6 +126,14 @@ class Targets:
             return own[:t]
         week = min(round(7 * 24 / self.rates.step_h), len(own))
         return np.concatenate((own[np.arange(-n_before, 0) % week], own[:t]))
+
+
+def _reached(daily: FloatArray, n_left: float, lowest: float) -> FloatArray:
+    rank = (np.arange(len(daily)) + 1) / (len(daily)+1)
+    place = np.searchsorted(rank**n_left, PROBS)
+    out = daily[np.minimum(place, len(daily) - 1)]
+    if TOP is None: out[-1] = lowest
+    return out
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,10 +36,12 @@ FloatArray = NDArray[np.float64]
 DEAR = 100.0  # times the highest price: what a plan forbids
 # Of the highest rate of a demand charge, for each kWh: import above a target, and energy missing on a day of need.
 # Less than a kW costs, for not each excess is the highest of its month; chosen as the numbers in `_learning` are.
+NEED_FRAC = 1 / 24
 SHORT_FRAC = 1 / 24
 # Of the highest price of energy: what a kWh that is kept is worth beyond the plan where peaks are billed. Without it a
 # store is emptied in the first of many hours that pay the same, and stands empty when a peak comes.
 KEPT_FRAC = 0.01
+EXCESS = np.array([0.1, 0.2, 0.7])
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,7 +293,7 @@ class _Controller:
         room = room_for(self._steps, horizon)
         state = State(
             content_kwh=np.array([start]),
-            target_kw=self._targets.level_kw,
+            rungs_kw=self._targets.rungs_kw,
             seen_kw=self._targets.seen_kw,
             n_failed=np.zeros(1, dtype=np.int64),
             n=np.full(self._every, -1, dtype=np.int64),
@@ -317,11 +319,11 @@ class _Controller:
         backs = np.zeros(0, dtype=np.int64)
         if a >= LEAST_DAYS * clock.n_slots:
             begin = max(a - self._n_back, 0)
-            targets.learn(t, self._net_kw[:a], self._means, self._n_before, self._n_back)
+            targets.learn(t, self._net_kw[:a], self._means, self._n_before, self._n_back, clock.n_slots)
             if ask.peak_rule in ("reserve", "both"):
                 cap = targets.past_caps_kw(t, self._n_before)[begin:]
                 needed = self._means.needed_kwh(self._net_kw[begin:a], cap, begin)
-                price = SHORT_FRAC * self._rate
+                price = NEED_FRAC * self._rate
                 needs = Needs.learnt(needed, clock, begin, price=price, caution_frac=ask.caution_frac)
             if ask.peak_rule in ("headroom", "both"):
                 backs = self._worst_backs(a)
@@ -332,7 +334,7 @@ class _Controller:
         return Lesson(
             needs_kwh=needs.kwh,
             need_prices=needs.prices,
-            excess_price=SHORT_FRAC * self._rate * self._problem.step_h,
+            excess_prices=SHORT_FRAC * self._rate * self._problem.step_h * EXCESS,
             backs=backs,
             weights=weights,
         )
