@@ -17,7 +17,7 @@ FloatArray = NDArray[np.float64]
 SATURDAY, SUNDAY = 5, 6
 WORKING_DAY, REST_DAY = 0, 2  # Saturdays lie between
 FADING_H = 1.0  # in which half of the latest error is forgotten, until enough errors are known
-FEW_ERRORS = 72  # that count as made up so
+FEW_ERRORS = 24  # that count as made up so
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,7 +291,7 @@ def _mean_of_similar(
                     weights[kind[i], slot[i]] += weight
                     there[kind[i]] = True
                 begin = max(np.searchsorted(day, today - reach_days), from_step)
-                _what_is_left(sums, begin + n_slots, end, widths, widths[1], fading, left)
+                _what_is_left(sums, begin + n_slots, end, widths, 3 * widths[1], fading, left)
             latest = values[end - 1] if end > 0 else values[0]
             sums[end + 1] = sums[end] + values[end] - _expected(end, slot, kind, total, weights, there, latest)
             total[kind[end], slot[end]] += values[end]

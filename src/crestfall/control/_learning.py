@@ -22,7 +22,7 @@ EARLY_OR_LATE_H = 2.0  # by which a peak may miss its time of day in the last we
 ANY_TIME_FRAC = 0.1  # weight of a need at other times of day than its own
 SPELL_H = 2.0  # over which a forecast that is too low empties a store
 TOP = None
-PROBS = np.array([0.1, 0.3, 1.0])
+PROBS = np.array([0.02, 0.2, 1.0])
 N_WORST = 3  # errors of the past that may come again
 
 
@@ -103,7 +103,8 @@ class Targets:
             lowest = means.least_raise_kw(net, np.where(measured, 0.0, np.inf), full, begin, beside)
             daily = np.sort(means.daily_caps_kw(net, measured, beside, begin, n_slots))
             n_left = self._days_left(k, t, n_slots)
-            self.rungs_kw[k] = _reached(daily, n_left, lowest) * (1 + self.margin_frac)
+            self.rungs_kw[k, 0] = 0.0
+            self.rungs_kw[k, 1:] = _reached(daily, n_left, lowest) * (1 + self.margin_frac)
             np.maximum(self.rungs_kw[k], self.seen_kw[k], out=self.rungs_kw[k])
             np.minimum(beside, lowest, out=beside, where=measured)
 

@@ -41,7 +41,8 @@ SHORT_FRAC = 1 / 24
 # Of the highest price of energy: what a kWh that is kept is worth beyond the plan where peaks are billed. Without it a
 # store is emptied in the first of many hours that pay the same, and stands empty when a peak comes.
 KEPT_FRAC = 0.01
-EXCESS = np.array([0.1, 0.2, 0.7])
+EXCESS = np.array([0.0, 0.1, 0.2, 0.7])
+PATH, DAYM, HEDGE = 1.0, 0.03, 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -301,6 +302,7 @@ class _Controller:
             slope=np.zeros((self._every, len(room.line.slope))),
             length=np.zeros((self._every, len(room.line.slope))),
             cap_kw=np.full(self._every, np.inf),
+            day_kw=np.zeros(1),
         )
         new = self._clock.day[1:] != self._clock.day[:-1]
         days = np.flatnonzero(new) + 1
@@ -337,6 +339,7 @@ class _Controller:
             excess_prices=SHORT_FRAC * self._rate * self._problem.step_h * EXCESS,
             backs=backs,
             weights=weights,
+            path_dearer=PATH, day_margin=DAYM, hedge=HEDGE,
         )
 
     def _worst_backs(self, a: int) -> NDArray[np.int64]:

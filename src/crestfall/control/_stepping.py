@@ -17,7 +17,7 @@ from crestfall.dispatch._compiled import compiled
 from crestfall.dispatch._pieces import MOST_REGIONS, Pieces, StepData, fill_steps, room
 from crestfall.dispatch._store import TINY_KWH, Caps, Crossings, Line, Store, take_steps
 
-N_RUNGS = 3  # levels of import of a demand charge, each dearer to exceed than the one below; the last is its target
+N_RUNGS = 4  # levels of import of a demand charge, each dearer to exceed than the one below; the last is its target
 N_CAPS = N_RUNGS + 1  # on the import of a step: those, and the limit
 DEARER = 100.0  # times that price: import above its limit
 FLAT = 1e-9  # cost for each kWh below which two changes cost the same
@@ -94,6 +94,7 @@ class State(NamedTuple):
     slope: Any
     length: Any
     cap_kw: Any
+    day_kw: Any
 
 
 class Lesson(NamedTuple):
@@ -116,6 +117,9 @@ class Lesson(NamedTuple):
     excess_prices: Any
     backs: Any
     weights: Any
+    path_dearer: float
+    day_margin: float
+    hedge: float
 
 
 class Room(NamedTuple):
@@ -270,7 +274,15 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
     )
     # Where the forecast says that a target cannot be kept, this plan takes the lowest that can.
     target = level[:, N_RUNGS - 1].copy()
-    target = np.minimum(target + raise_by_least(net, target, limit, state.content_kwh[0], within), limit)
+    day = np.empty(n)
+    for t in range(n):
+        day[t] = 0.0 if level[t, 0] < np.inf else np.inf
+    least = raise_by_least(net, day, limit, state.content_kwh[0], within) * (1.0 + lesson.day_margin)
+    state.day_kw[0] = least
+    for t in range(n):
+        if level[t, 0] < np.inf:
+            level[t, 0] = min(max(level[t, 0], least), target[t])
+    target = np.minimum(target + raise_by_least(net * (1.0 + lesson.hedge), target, limit, state.content_kwh[0], within), limit)
     level[:, N_RUNGS - 1] = target
     for i in range(N_RUNGS):
         level[:, i] = np.minimum(level[:, i], target)
@@ -294,7 +306,9 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
     for path in range(len(lesson.backs) + 1):
         if lesson.weights[path] <= 0.0:
             continue
+        path_prices = prices
         if path > 0:
+            path_prices = prices * lesson.path_dearer
             back = lesson.backs[path - 1]
             earlier = (a - back - ahead.first) // ahead.every
             since = a - back - ahead.first - earlier * ahead.every
@@ -316,7 +330,7 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
             steps.discharge,
             steps.wear_per_kwh,
         )
-        is_found |= _cost_to_go(data, window, level, prices, spare, n_now, state, lesson.weights[path])
+        is_found |= _cost_to_go(data, window, level, path_prices, spare, n_now, state, lesson.weights[path])
     if not is_found:
         state.n_failed[0] += 1
         for k in range(n_now):
@@ -367,6 +381,7 @@ def _least_change(
     ahead: Outlook,
     y: float,
     caps: Any,
+    charge_cap: float,
     prices: Any,
     state: State,
     k: int,
@@ -424,7 +439,7 @@ def _least_change(
                 best, best_cost = change, cost
         if j >= last or change >= highest - TINY_KWH:
             break
-        if c >= N_RUNGS and change >= max(lowest, 0.0) - TINY_KWH:
+        if import_kw >= charge_cap - TINY_KWH and change >= max(lowest, 0.0) - TINY_KWH:
             break  # energy is not worth a peak: nothing is charged above a target
         ratio = p_ratio[j]
         slope = p_slope[j] + above * ratio
@@ -439,6 +454,8 @@ def _least_change(
             slope += dear
         if ratio > 0.0 and c < N_CAPS:
             part = min(part, (caps[c] - import_kw) / ratio)
+        if ratio > 0.0 and import_kw < charge_cap:
+            part = min(part, (charge_cap - import_kw) / ratio)
         if change < lowest:
             part = min(part, lowest - change)
         elif change < 0.0:
@@ -524,12 +541,15 @@ def follow(
         if k == 0:
             _plan(a, ahead, lesson, state, spare, DEARER * dear)
         _level_caps(a, 1, ahead, rungs, now)
-        cap = min(max(state.cap_kw[k], now[0, N_RUNGS - 1]), limit[a])
+        charge_cap = min(now[0, N_RUNGS - 1], limit[a])
+        cap = max(min(state.cap_kw[k], limit[a]), charge_cap)
         now[0, N_RUNGS - 1] = cap
+        if now[0, 0] < np.inf:
+            now[0, 0] = max(now[0, 0], state.day_kw[0])
         for i in range(N_RUNGS):
             now[0, i] = min(now[0, i], cap)
         y = keep[a] * content[0]
-        change = _least_change(a, ahead, y, now[0], prices, state, k, dear, spare.one)
+        change = _least_change(a, ahead, y, now[0], charge_cap, prices, state, k, dear, spare.one)
         content[0] = y + change
         if change >= 0.0:
             kw = _at_terminals(change / h, into)
