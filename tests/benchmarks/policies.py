@@ -13,7 +13,7 @@ to peaks) and `ceiling` (a rolling plan that keeps the store full for peaks). Th
 `rolling` had a lower peak than without a battery. Sites where hindsight saves less than 1 % of the bill are listed
 apart.
 
-With `--again`, also the other settings of `GRID`: the two ways of meeting peaks alone, and other margins. With them one
+With `--again`, also the other settings of `GRID`: the two ways of meeting peaks alone, and a wider margin. With them one
 kind of customer is left out at a time: what keeps most in the median of the tuned sites of all other kinds is chosen,
 and reported on every site of the kind that was left out. No setting is ever fitted to a kind or to a site; the
 constants in `control/_rolling.py`, `_learning.py` and `_forecasts.py` were chosen on the tuned half with all its kinds
@@ -45,10 +45,8 @@ PEAK_KW, POWER_KW, ENERGY_KWH, AUXILIARY_KW = 400.0, 120.0, 300.0, 0.5
 HISTORY_DAYS = 31
 WORTHWHILE_FRAC = 0.01
 GRID: dict[str, dict[str, Any]] = {
-    "both": {},
     "reserve": {"peak_rule": "reserve"},
     "headroom": {"peak_rule": "headroom"},
-    "margin 1 %": {"target_margin_frac": 0.01},
     "margin 6 %": {"target_margin_frac": 0.06},
 }
 # From the names of the source: G trade, L farms, H homes, lv and mv feeders of neighbourhoods, HS large customers.
@@ -183,7 +181,8 @@ def row_of(site: Site, *, is_again: bool) -> dict[str, Any]:
 
     others: dict[str, Any] = {}
     if is_again:
-        others["grid"] = {name: again(history, **settings) for name, settings in GRID.items()}
+        others["grid"] = {"defaults": share(rolled.schedule)}
+        others["grid"] |= {name: again(history, **settings) for name, settings in GRID.items()}
         others["no_history"] = again(History(np.zeros(0), np.zeros(0)))
     peaks = [(peak.of(idle.import_kw), peak.of(rolled.schedule.import_kw)) for peak in problem.peaks]
     return {
@@ -212,7 +211,7 @@ def left_out(rows: list[dict[str, Any]]) -> Iterator[str]:
         own = [row["grid"] for row in rows if row["kind"] == kind]
         if not others or not own:
             continue
-        chosen = max(GRID, key=lambda name: float(np.median([grid[name] for grid in others])))
+        chosen = max(own[0], key=lambda name: float(np.median([grid[name] for grid in others])))
         shares = [grid[chosen] for grid in own]
         all_shares += shares
         yield (
@@ -272,7 +271,7 @@ def main() -> None:
     if asked.again:
         for line in left_out(worthwhile):
             print(line)
-        for name in GRID:
+        for name in ("defaults", *GRID):
             shares = [row["grid"][name] for row in worthwhile]
             print(f"settings: {name:<18} median {np.median(shares):.0%}  worst {min(shares):.0%}")
         shares = [row["no_history"] for row in worthwhile]

@@ -173,8 +173,8 @@ class SimilarDays(Forecast):
 
     Notes
     -----
-    What is left of the latest errors is added: of the latest one and of their means over an hour and over a day, as much
-    as a regression over the same days found to be left so many steps later.
+    What is left of errors is added: of the latest one, and of their means over an hour and over a day, as much as a
+    regression over the same days found to be left so many steps later.
     """
 
     clock: DayClock
@@ -206,7 +206,7 @@ def _expected(i: int, slot: Any, kind: Any, total: Any, weights: Any, there: Any
         if k == wanted or not there[wanted]:
             share += total[k, slot[i]]
             sum_of_weights += weights[k, slot[i]]
-    return share / sum_of_weights if sum_of_weights > 0.0 else latest
+    return float(share / sum_of_weights) if sum_of_weights > 0.0 else latest
 
 
 @compiled

@@ -13,7 +13,6 @@ from scipy.ndimage import maximum_filter1d
 
 from crestfall.control._forecasts import DayClock
 from crestfall.control._peak_targets import Means
-from crestfall.control._stepping import N_RUNGS
 from crestfall.tariff import Rates
 
 FloatArray = NDArray[np.float64]
@@ -21,14 +20,20 @@ LEAST_DAYS = 7  # before them nothing is learnt
 EARLY_OR_LATE_H = 2.0  # by which a peak may miss its time of day in the last weeks
 ANY_TIME_FRAC = 0.1  # weight of a need at other times of day than its own
 SPELL_H = 2.0  # over which a forecast that is too low empties a store
-TOP = None
-PROBS = np.array([0.02, 0.2, 1.0])
+# The first rung is what the period has seen, the last its target. With these probabilities the rest of the period stays
+# below those between. Then the shares of the rungs in the price of import above all of them.
+RUNG_PROBABILITIES = np.array([0.02, 0.2])
+RUNG_SHARES = np.array([0.03, 0.1, 0.2, 0.7])
+N_RUNGS = len(RUNG_SHARES)
 N_WORST = 3  # errors of the past that may come again
 
 
 @dataclass(slots=True)
 class Targets:
-    """A target for the import of each demand charge, learnt anew each day; not below what its period has seen.
+    """Rungs for the import of each demand charge, learnt anew each day; none is below what its period has seen.
+
+    A kW more costs its rate if the period does not reach it anyway. So import is the dearer the less likely that is: a
+    ladder of rungs says how dear, with the target on top.
 
     Parameters
     ----------
@@ -56,7 +61,6 @@ class Targets:
         rate = [float(np.max(charge.rate, initial=0.0)) for charge in charges]
         self._order = sorted(range(len(charges)), key=lambda k: -rate[k])  # the dearest is held lowest
         self.rungs_kw = np.full((len(charges), N_RUNGS), self.first_kw)
-        self.rungs_kw[:, :-1] = 0.0
         self.seen_kw = np.zeros(len(charges))
 
     @property
@@ -78,7 +82,7 @@ class Targets:
 
     def learn(self, t: int, net_kw: FloatArray, means: Means, n_before: int, n_back: int, n_slots: int) -> None:
         """
-        Take the lowest targets that the last weeks could have kept, one charge after the other, or what was exceeded.
+        Take the lowest targets that the last weeks could have kept, one charge after the other, with rungs below them.
 
         Parameters
         ----------
@@ -88,8 +92,8 @@ class Targets:
             Import without the battery so far, history included [kW].
         means : Means
             What the store could do.
-        n_before, n_back : int
-            Steps of the history, and steps to look back.
+        n_before, n_back, n_slots : int
+            Steps of the history, steps to look back, and steps of a day.
         """
         begin = max(n_before + t - n_back, 0)
         net = net_kw[begin:]
@@ -103,9 +107,8 @@ class Targets:
             lowest = means.least_raise_kw(net, np.where(measured, 0.0, np.inf), full, begin, beside)
             daily = np.sort(means.daily_caps_kw(net, measured, beside, begin, n_slots))
             n_left = self._days_left(k, t, n_slots)
-            self.rungs_kw[k, 0] = 0.0
-            self.rungs_kw[k, 1:] = _reached(daily, n_left, lowest) * (1 + self.margin_frac)
-            np.maximum(self.rungs_kw[k], self.seen_kw[k], out=self.rungs_kw[k])
+            rungs = np.array([0.0, *likely_peaks(daily, n_left), lowest]) * (1 + self.margin_frac)
+            self.rungs_kw[k] = np.maximum(rungs, self.seen_kw[k])
             np.minimum(beside, lowest, out=beside, where=measured)
 
     def _days_left(self, k: int, t: int, n_slots: int) -> float:
@@ -129,12 +132,34 @@ class Targets:
         return np.concatenate((own[np.arange(-n_before, 0) % week], own[:t]))
 
 
-def _reached(daily: FloatArray, n_left: float, lowest: float) -> FloatArray:
-    rank = (np.arange(len(daily)) + 1) / (len(daily)+1)
-    place = np.searchsorted(rank**n_left, PROBS)
-    out = daily[np.minimum(place, len(daily) - 1)]
-    if TOP is None: out[-1] = lowest
-    return out
+def likely_peaks(daily_kw: FloatArray, n_days: float) -> FloatArray:
+    """
+    Return up to which levels some days to come stay with the probabilities of rungs, if they are like others.
+
+    Parameters
+    ----------
+    daily_kw : ndarray of shape (n,)
+        The lowest peak that each of the other days could have had, rising [kW].
+    n_days : float
+        How many days are to come.
+
+    Returns
+    -------
+    ndarray of shape (N_RUNGS - 2,)
+        The lowest of the peaks that are not exceeded with the probabilities, at most the highest [kW].
+
+    Examples
+    --------
+    Of 9 days a tenth day is above the highest with a probability of 0.1, above the lowest with 0.9.
+
+    >>> likely_peaks(np.arange(1.0, 10.0), 1).tolist()
+    [1.0, 2.0]
+    >>> likely_peaks(np.arange(1.0, 10.0), 10).tolist()
+    [7.0, 9.0]
+    """
+    below_frac = (np.arange(len(daily_kw)) + 1) / (len(daily_kw) + 1)
+    place = np.searchsorted(below_frac**n_days, RUNG_PROBABILITIES - 1e-12)
+    return daily_kw[np.minimum(place, len(daily_kw) - 1)]
 
 
 @dataclass(frozen=True, slots=True)

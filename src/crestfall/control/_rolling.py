@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.control._forecasts import DayClock, Forecast, ForecastErrors, Regression, SameTime, SimilarDays
-from crestfall.control._learning import LEAST_DAYS, Needs, Targets, worst_days
+from crestfall.control._learning import LEAST_DAYS, RUNG_SHARES, Needs, Targets, worst_days
 from crestfall.control._peak_targets import Means
 from crestfall.control._stepping import Lesson, Outlook, State, follow, room_for
 from crestfall.dispatch import Problem, Schedule, Status, check_feasible
@@ -36,13 +36,10 @@ FloatArray = NDArray[np.float64]
 DEAR = 100.0  # times the highest price: what a plan forbids
 # Of the highest rate of a demand charge, for each kWh: import above a target, and energy missing on a day of need.
 # Less than a kW costs, for not each excess is the highest of its month; chosen as the numbers in `_learning` are.
-NEED_FRAC = 1 / 24
 SHORT_FRAC = 1 / 24
 # Of the highest price of energy: what a kWh that is kept is worth beyond the plan where peaks are billed. Without it a
 # store is emptied in the first of many hours that pay the same, and stands empty when a peak comes.
 KEPT_FRAC = 0.01
-EXCESS = np.array([0.0, 0.1, 0.2, 0.7])
-PATH, DAYM, HEDGE = 1.0, 0.03, 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,7 +322,7 @@ class _Controller:
             if ask.peak_rule in ("reserve", "both"):
                 cap = targets.past_caps_kw(t, self._n_before)[begin:]
                 needed = self._means.needed_kwh(self._net_kw[begin:a], cap, begin)
-                price = NEED_FRAC * self._rate
+                price = SHORT_FRAC * self._rate
                 needs = Needs.learnt(needed, clock, begin, price=price, caution_frac=ask.caution_frac)
             if ask.peak_rule in ("headroom", "both"):
                 backs = self._worst_backs(a)
@@ -336,10 +333,9 @@ class _Controller:
         return Lesson(
             needs_kwh=needs.kwh,
             need_prices=needs.prices,
-            excess_prices=SHORT_FRAC * self._rate * self._problem.step_h * EXCESS,
+            excess_prices=SHORT_FRAC * self._rate * self._problem.step_h * RUNG_SHARES,
             backs=backs,
             weights=weights,
-            path_dearer=PATH, day_margin=DAYM, hedge=HEDGE,
         )
 
     def _worst_backs(self, a: int) -> NDArray[np.int64]:

@@ -12,13 +12,14 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from crestfall.control._learning import N_RUNGS
 from crestfall.control._peak_targets import Steps, raise_by_least
 from crestfall.dispatch._compiled import compiled
 from crestfall.dispatch._pieces import MOST_REGIONS, Pieces, StepData, fill_steps, room
 from crestfall.dispatch._store import TINY_KWH, Caps, Crossings, Line, Store, take_steps
 
-N_RUNGS = 4  # levels of import of a demand charge, each dearer to exceed than the one below; the last is its target
-N_CAPS = N_RUNGS + 1  # on the import of a step: those, and the limit
+N_CAPS = N_RUNGS + 1  # on the import of a step: the rungs of its demand charges, and the limit
+DAY_MARGIN_FRAC = 0.03  # by which the first rung lies above the lowest peak that is expected
 DEARER = 100.0  # times that price: import above its limit
 FLAT = 1e-9  # cost for each kWh below which two changes cost the same
 
@@ -74,7 +75,8 @@ class State(NamedTuple):
     content_kwh : ndarray of shape (1,)
         Stored energy [kWh].
     rungs_kw : ndarray of shape (n_charges, N_RUNGS)
-        Levels of import of each demand charge, rising; the last is its target [kW].
+        Levels of import of each demand charge, each dearer to exceed than the one below. A plan lifts the first to
+        what it expects; above the second nothing is charged; the last is the target [kW].
     seen_kw : ndarray of shape (n_charges,)
         The highest import of its period so far [kW].
     n_failed : ndarray of int, shape (1,)
@@ -83,6 +85,8 @@ class State(NamedTuple):
         The cost-to-go of the plan in force at the end of each of its steps: number of pieces, least energy, pieces.
     cap_kw : ndarray of shape (every,)
         What import may come to by plan in each of these steps [kW].
+    day_kw : ndarray of shape (1,)
+        The lowest peak that the plan in force expects to be kept over its horizon [kW].
     """
 
     content_kwh: Any
@@ -117,9 +121,6 @@ class Lesson(NamedTuple):
     excess_prices: Any
     backs: Any
     weights: Any
-    path_dearer: float
-    day_margin: float
-    hedge: float
 
 
 class Room(NamedTuple):
@@ -274,15 +275,12 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
     )
     # Where the forecast says that a target cannot be kept, this plan takes the lowest that can.
     target = level[:, N_RUNGS - 1].copy()
-    day = np.empty(n)
-    for t in range(n):
-        day[t] = 0.0 if level[t, 0] < np.inf else np.inf
-    least = raise_by_least(net, day, limit, state.content_kwh[0], within) * (1.0 + lesson.day_margin)
-    state.day_kw[0] = least
-    for t in range(n):
-        if level[t, 0] < np.inf:
-            level[t, 0] = min(max(level[t, 0], least), target[t])
-    target = np.minimum(target + raise_by_least(net * (1.0 + lesson.hedge), target, limit, state.content_kwh[0], within), limit)
+    # What the day ahead cannot avoid is no peak that this plan makes.
+    lowest = np.where(level[:, 0] < np.inf, 0.0, np.inf)
+    own = raise_by_least(net, lowest, limit, state.content_kwh[0], within) * (1.0 + DAY_MARGIN_FRAC)
+    state.day_kw[0] = own
+    level[:, 0] = np.maximum(level[:, 0], own)
+    target = np.minimum(target + raise_by_least(net, target, limit, state.content_kwh[0], within), limit)
     level[:, N_RUNGS - 1] = target
     for i in range(N_RUNGS):
         level[:, i] = np.minimum(level[:, i], target)
@@ -306,9 +304,7 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
     for path in range(len(lesson.backs) + 1):
         if lesson.weights[path] <= 0.0:
             continue
-        path_prices = prices
         if path > 0:
-            path_prices = prices * lesson.path_dearer
             back = lesson.backs[path - 1]
             earlier = (a - back - ahead.first) // ahead.every
             since = a - back - ahead.first - earlier * ahead.every
@@ -330,7 +326,7 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
             steps.discharge,
             steps.wear_per_kwh,
         )
-        is_found |= _cost_to_go(data, window, level, path_prices, spare, n_now, state, lesson.weights[path])
+        is_found |= _cost_to_go(data, window, level, prices, spare, n_now, state, lesson.weights[path])
     if not is_found:
         state.n_failed[0] += 1
         for k in range(n_now):
@@ -440,7 +436,7 @@ def _least_change(
         if j >= last or change >= highest - TINY_KWH:
             break
         if import_kw >= charge_cap - TINY_KWH and change >= max(lowest, 0.0) - TINY_KWH:
-            break  # energy is not worth a peak: nothing is charged above a target
+            break  # energy is not worth a peak: nothing is charged above the second rung
         ratio = p_ratio[j]
         slope = p_slope[j] + above * ratio
         part = rest
@@ -541,11 +537,12 @@ def follow(
         if k == 0:
             _plan(a, ahead, lesson, state, spare, DEARER * dear)
         _level_caps(a, 1, ahead, rungs, now)
-        charge_cap = min(now[0, N_RUNGS - 1], limit[a])
-        cap = max(min(state.cap_kw[k], limit[a]), charge_cap)
+        # A plan may lift the target of what it cannot keep, not what may be charged: a peak that comes is no excuse for
+        # one that is made.
+        now[0, 0] = max(now[0, 0], state.day_kw[0])
+        charge_cap = min(now[0, 1], limit[a])
+        cap = min(max(state.cap_kw[k], now[0, N_RUNGS - 1]), limit[a])
         now[0, N_RUNGS - 1] = cap
-        if now[0, 0] < np.inf:
-            now[0, 0] = max(now[0, 0], state.day_kw[0])
         for i in range(N_RUNGS):
             now[0, i] = min(now[0, i], cap)
         y = keep[a] * content[0]
