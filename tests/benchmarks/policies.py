@@ -13,9 +13,9 @@ to peaks) and `ceiling` (a rolling plan that keeps the store full for peaks). Th
 `rolling` had a lower peak than without a battery. Sites where hindsight saves less than 1 % of the bill are listed
 apart.
 
-With `--again`, also the other settings of `GRID`: the two ways of meeting peaks alone, and a wider margin. With them one
-kind of customer is left out at a time: what keeps most in the median of the tuned sites of all other kinds is chosen,
-and reported on every site of the kind that was left out. No setting is ever fitted to a kind or to a site; the
+With `--again`, also the other settings of `GRID`: the two ways of meeting peaks alone, and a wider margin. With them
+one kind of customer is left out at a time: what keeps most in the median of the tuned sites of all other kinds is
+chosen, and reported on every site of the kind that was left out. No setting is ever fitted to a kind or to a site; the
 constants in `control/_rolling.py`, `_learning.py` and `_forecasts.py` were chosen on the tuned half with all its kinds
 and are not chosen again. Last, the year without any history: its first weeks teach what the rest needs.
 

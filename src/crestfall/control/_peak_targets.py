@@ -125,7 +125,7 @@ class Means:
         self, net_kw: FloatArray, is_capped: NDArray[np.bool_], beside_kw: FloatArray, begin: int, n_slots: int
     ) -> FloatArray:
         """
-        Return the lowest cap that could have been kept in each of some days, from a full store on.
+        Return the lowest cap that could have been kept in each of some days, from a full store to one filled again.
 
         Parameters
         ----------
@@ -240,6 +240,8 @@ def _raise_daily(net: Any, cap: Any, beside: Any, steps: Steps, n_slots: int, ca
         a = b - n_slots
         own = Steps(h, keep, most_c[a:b], most_d[a:b], floor[a:b], full[a:b], into, outof, tapers)
         caps[day] = raise_by_least(net[a:b], cap[a:b], beside[a:b], full[a], own)
+        if cap[a:b].max() == 0.0:  # below its mean a day takes more out of the store than it can put back
+            caps[day] = max(caps[day], net[a:b].mean())
 
 
 @compiled
