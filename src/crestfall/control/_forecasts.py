@@ -18,6 +18,7 @@ SATURDAY, SUNDAY = 5, 6
 WORKING_DAY, REST_DAY = 0, 2  # Saturdays lie between
 FADING_H = 1.0  # in which half of the latest error is forgotten, until enough errors are known
 FEW_ERRORS = 24  # that count as made up so
+FIRST_DAYS = 7  # whose errors say more of how little was known than of the load
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +211,7 @@ def _expected(i: int, slot: Any, kind: Any, total: Any, weights: Any, there: Any
 
 
 @compiled
-def _mean_over(sums: Any, end: int, n: int) -> float:
+def _mean_over(sums: Any, end: int, n: int) -> Any:
     """Return the mean of the last values before a step, from their sums."""
     n = min(n, end)
     return (sums[end] - sums[end - n]) / max(n, 1)
@@ -255,6 +256,7 @@ def _what_is_left(sums: Any, begin: int, end: int, widths: Any, every: int, fadi
         for j in range(k + 1, n):
             left[k] -= square[k, j] * left[j]
         left[k] /= square[k, k]
+        left[k] = np.minimum(np.maximum(left[k], -1.0), 1.0)  # no error grows
 
 
 @compiled
@@ -290,8 +292,8 @@ def _mean_of_similar(
                     total[kind[i], slot[i]] += weight * values[i]
                     weights[kind[i], slot[i]] += weight
                     there[kind[i]] = True
-                begin = max(np.searchsorted(day, today - reach_days), from_step)
-                _what_is_left(sums, begin + n_slots, end, widths, 3 * widths[1], fading, left)
+                begin = max(np.searchsorted(day, today - reach_days), from_step) + FIRST_DAYS * n_slots
+                _what_is_left(sums, begin, end, widths, 3 * widths[1], fading, left)
             latest = values[end - 1] if end > 0 else values[0]
             sums[end + 1] = sums[end] + values[end] - _expected(end, slot, kind, total, weights, there, latest)
             total[kind[end], slot[end]] += values[end]
