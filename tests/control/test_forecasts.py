@@ -74,12 +74,24 @@ def test_regression_finds_a_load_that_follows_the_temperature_and_the_time():
 
 
 def test_latest_of_similar_days_weighs_most():
-    """Ten days back halve the weight: seven days apart 2^-0.7, so (20 + 10 x 0.6156) / 1.6156."""
+    """Ten days back halve the weight: Saturdays seven days apart 2^-0.7, so (20 + 10 x 0.6156) / 1.6156.
+
+    Fridays are as they always are, so that no error is left over.
+    """
     clock = DayClock.at(steps_from(21 * DAY, first="2025-01-06"), step_h=1.0)
-    load = np.repeat([10.0, 20.0, 0.0], 7 * DAY)
+    week = np.repeat([5.0, 5.0, 5.0, 5.0, 5.0, 10.0, 7.0], DAY)
+    load = np.concatenate((week, np.where(week == 10.0, 20.0, week), week))
     weight = 0.5**0.7
-    saturday = SimilarDays(clock, carry_half_life_h=1e-3).ahead(load[: 19 * DAY], DAY)
-    assert saturday[5] == pytest.approx((20 + 10 * weight) / (1 + weight))
+    saturday = SimilarDays(clock).ahead(load[: 19 * DAY], DAY)
+    np.testing.assert_allclose(saturday, (20 + 10 * weight) / (1 + weight))
+
+
+def test_an_error_that_stays_is_expected_to_stay():
+    """Each day is off by 9 kW, up or down: at noon most of that is expected to be left, as it was on other days."""
+    n_days, sign = 35, np.random.default_rng(4).choice([-1.0, 1.0], 35)
+    clock = DayClock.at(steps_from(n_days * DAY, first="2025-01-06"), step_h=1.0)
+    load, now = 50 + 9 * np.repeat(sign, DAY), 33 * DAY + 12
+    assert np.abs(SimilarDays(clock).ahead(load[:now], 6) - load[now : now + 6]).max() < 4.5
 
 
 def test_without_a_past_nothing_is_expected_and_with_a_little_the_latest():

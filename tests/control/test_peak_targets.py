@@ -57,3 +57,14 @@ def test_energy_needed_is_enough_and_less_is_not(load, cap, store):
     assert means.highest_kwh(load[1:], caps[1:], needed + 1e-6, 1) is not None
     if needed > 1e-3:
         assert means.highest_kwh(load[1:], caps[1:], needed - 1e-3, 1) is None
+
+
+@settings(max_examples=20)
+@given(load=rows(N, 0, 200), store=stores(), beside=st.floats(50, 200))
+def test_caps_of_days_are_those_of_each_day_alone(load, store, beside):
+    """Two days of five steps; what lies before them is not looked at."""
+    means, limit = means_of(**store), np.full(N, beside)
+    caps = means.daily_caps_kw(load, np.ones(N, dtype=bool), limit, 0, 5)
+    full, zeros = store["ceiling_kwh"], np.zeros(5)
+    alone = [means.least_raise_kw(load[a : a + 5], zeros, full, a, limit[:5]) for a in (2, 7)]
+    np.testing.assert_allclose(caps, np.maximum(alone, [np.mean(load[2:7]), np.mean(load[7:])]), rtol=1e-12)

@@ -213,6 +213,19 @@ def test_nothing_is_charged_above_a_target():
     assert rolled.charge_kw.max() > 3.0
 
 
+def test_a_peak_that_comes_is_no_leave_to_charge_above_the_target():
+    """The plan sees 300 kW that it cannot keep down; until they come, cheap energy is bought under the target only."""
+    load, before = np.full(3 * DAY, 80.0), 2 * DAY + 18
+    load[before : before + 3] = 300.0
+    problem, rates = site_of(load, buy_per_kwh=np.resize(PRICES, 3 * DAY), demand=((10.0, None),))
+    history = History(np.full(28 * DAY, 80.0), np.zeros(28 * DAY))
+    known, ask = np.concatenate((history.load_kw, load)), RollingPolicy(horizon_h=24.0, target_margin_frac=0.05)
+    expected = Forecasts(Given(known), Given(np.zeros_like(known)))
+    schedule = follow_plan(problem, rates, ask, expected, history=history).schedule
+    assert schedule.import_kw[:before].max() <= 84.0 + 1e-2
+    assert schedule.import_kw.max() > 200.0
+
+
 def test_better_forecast_costs_no_more_here():
     """No law, but on this site an error of half the mean load has to cost something."""
     n = 10 * DAY

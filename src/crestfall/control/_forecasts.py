@@ -16,6 +16,9 @@ from crestfall.dispatch._compiled import compiled
 FloatArray = NDArray[np.float64]
 SATURDAY, SUNDAY = 5, 6
 WORKING_DAY, REST_DAY = 0, 2  # Saturdays lie between
+FADING_H = 1.0  # in which half of the latest error is forgotten, until enough errors are known
+FEW_ERRORS = 24  # that count as made up so
+FIRST_DAYS = 7  # whose errors say more of how little was known than of the load
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,15 +171,17 @@ class SimilarDays(Forecast):
         How far back days are looked for.
     by_kind : bool, default=True
         Whether working days, Saturdays and rest days are kept apart; PV does not know them.
-    carry_half_life_h : float, default=1.0
-        How soon the latest error is forgotten: the next steps are expected to be off in the same direction.
+
+    Notes
+    -----
+    What is left of errors is added: of the latest one, and of their means over an hour and over a day, as much as a
+    regression over the same days found to be left so many steps later.
     """
 
     clock: DayClock
     half_life_days: float = 10.0
     reach_days: int = 42
     by_kind: bool = True
-    carry_half_life_h: float = 1.0
 
     def ahead(self, past_kw: FloatArray, n_steps: int) -> FloatArray:
         """Return the power expected in the next steps."""
@@ -187,51 +192,123 @@ class SimilarDays(Forecast):
         clock, table = self.clock, np.zeros((len(at), n_steps))
         kind = clock.kind if self.by_kind else np.zeros_like(clock.kind)
         weight_of_age = 0.5 ** (np.arange(self.reach_days + 2) / self.half_life_days)
-        fading = 0.5 ** (np.arange(1, n_steps + 1) * clock.step_h / self.carry_half_life_h)
-        _mean_of_similar(values_kw, at, (clock.day, clock.slot, kind), self.reach_days, weight_of_age, fading, table)
+        fading = 0.5 ** (np.arange(1, n_steps + 1) * clock.step_h / FADING_H)
+        widths = np.array([1, max(round(1 / clock.step_h), 2), clock.n_slots])
+        days = (clock.day, clock.slot, kind)
+        _mean_of_similar(values_kw, at, days, self.reach_days, weight_of_age, fading, widths, table)
         return table
 
 
 @compiled
+def _expected(i: int, slot: Any, kind: Any, total: Any, weights: Any, there: Any, latest: float) -> Any:
+    """Return the mean of a step's like; with no day of the kind yet, of all days; with none at all, the latest."""
+    share, sum_of_weights, wanted = 0.0, 0.0, kind[i]
+    for k in range(len(there)):
+        if k == wanted or not there[wanted]:
+            share += total[k, slot[i]]
+            sum_of_weights += weights[k, slot[i]]
+    return share / sum_of_weights if sum_of_weights > 0.0 else latest
+
+
+@compiled
+def _mean_over(sums: Any, end: int, n: int) -> Any:
+    """Return the mean of the last values before a step, from their sums."""
+    n = min(n, end)
+    return (sums[end] - sums[end - n]) / max(n, 1)
+
+
+@compiled
+def _what_is_left(sums: Any, begin: int, end: int, widths: Any, every: int, fading: Any, left: Any) -> None:
+    """Write what is left of mean errors over spells of some widths, as a regression finds it, for each step ahead.
+
+    Errors are read every so many steps. A few are made up that are alike over all spells and fade as they do at first,
+    lest little teaches much.
+    """
+    n_ahead, n, pairs = len(fading), len(widths), 0
+    square, with_error, mean = np.zeros((n, n)), np.zeros((n, n_ahead)), np.empty(n)
+    for t in range(begin, end - n_ahead + 1, every):
+        pairs += 1
+        for k in range(n):
+            mean[k] = _mean_over(sums, t, widths[k])
+        for k in range(n):
+            for j in range(n):
+                square[k, j] += mean[k] * mean[j]
+            for i in range(n_ahead):
+                with_error[k, i] += mean[k] * (sums[t + i + 1] - sums[t + i])
+    made_up = FEW_ERRORS / max(pairs, 1)
+    left[:] = 0.0
+    left[0] = fading
+    for k in range(n):
+        if square[k, k] <= 0.0:
+            return
+    for k in range(n):
+        more = made_up * square[k, k]
+        square[k, k] += more
+        if k == 0:
+            with_error[k] += more * fading
+    for k in range(n):  # by elimination: the square is positive definite
+        for j in range(k + 1, n):
+            share = square[j, k] / square[k, k]
+            square[j] -= share * square[k]
+            with_error[j] -= share * with_error[k]
+    for k in range(n - 1, -1, -1):
+        left[k] = with_error[k]
+        for j in range(k + 1, n):
+            left[k] -= square[k, j] * left[j]
+        left[k] /= square[k, k]
+        left[k] = np.minimum(np.maximum(left[k], -1.0), 1.0)  # no error grows
+
+
+@compiled
 def _mean_of_similar(
-    values: Any, at: Any, clock: tuple[Any, Any, Any], reach_days: int, weight_of_age: Any, fading: Any, table: Any
+    values: Any,
+    at: Any,
+    clock: tuple[Any, Any, Any],
+    reach_days: int,
+    weight_of_age: Any,
+    fading: Any,
+    widths: Any,
+    table: Any,
 ) -> None:
-    """Write weighted means over days of a kind, and add the latest error, which fades; see :class:`SimilarDays`."""
+    """Write weighted means over days of a kind, and add what is left of the latest errors; see :class:`SimilarDays`."""
     day, slot, kind = clock
     n_slots, n_kinds, n_ahead = slot.max() + 1, kind.max() + 1, table.shape[1]
-    total, weights = np.empty((n_kinds, n_slots)), np.empty((n_kinds, n_slots))
-    there = np.empty(n_kinds, dtype=np.bool_)
-    end, today = 0, -1  # up to which step values are summed up, and the day as which they are weighted
+    total, weights = np.zeros((n_kinds, n_slots)), np.zeros((n_kinds, n_slots))
+    there, left = np.zeros(n_kinds, dtype=np.bool_), np.zeros((len(widths), n_ahead))
+    error = np.empty(len(widths))
+    sums = np.zeros(len(values) + 1)  # of errors, up to each step
+    end, today = 0, -1  # up to which step errors are summed up, and the day as which values are weighted
+    if len(at) and at[0] > 0:
+        end = np.searchsorted(day, day[at[0] - 1] - reach_days)
+    from_step = end
     for row in range(len(at)):
         known = at[row]
+        while end < known:
+            if day[end] != today:
+                today = day[end]
+                total[:], weights[:], there[:] = 0.0, 0.0, False
+                for i in range(np.searchsorted(day, today - reach_days), end):
+                    weight = weight_of_age[today - day[i]]
+                    total[kind[i], slot[i]] += weight * values[i]
+                    weights[kind[i], slot[i]] += weight
+                    there[kind[i]] = True
+                begin = max(np.searchsorted(day, today - reach_days), from_step) + FIRST_DAYS * n_slots
+                _what_is_left(sums, begin, end, widths, 3 * widths[1], fading, left)
+            latest = values[end - 1] if end > 0 else values[0]
+            sums[end + 1] = sums[end] + values[end] - _expected(end, slot, kind, total, weights, there, latest)
+            total[kind[end], slot[end]] += values[end]
+            weights[kind[end], slot[end]] += 1.0
+            there[kind[end]] = True
+            end += 1
         if known == 0:
             continue
-        # The latest known step is forecast too: its error says something of those to come.
-        before = known - 1
-        if today < 0 or before < end or day[before] != today:
-            today = day[before]
-            total[:], weights[:], there[:] = 0.0, 0.0, False
-            end = np.searchsorted(day, today - reach_days)
-        for i in range(end, before):
-            weight = weight_of_age[today - day[i]]
-            total[kind[i], slot[i]] += weight * values[i]
-            weights[kind[i], slot[i]] += weight
-            there[kind[i]] = True
-        end = max(end, before)
-        error = 0.0
-        for i in range(-1, min(n_ahead, len(day) - known)):
-            wanted, place = kind[known + i], slot[known + i]
-            share, sum_of_weights = 0.0, 0.0
-            for k in range(n_kinds):  # with no day of the kind yet, all days
-                if k == wanted or not there[wanted]:
-                    share += total[k, place]
-                    sum_of_weights += weights[k, place]
-            latest = values[before - 1] if before > 0 else 0.0
-            expected = share / sum_of_weights if sum_of_weights > 0.0 else latest
-            if i < 0:
-                error = values[before] - expected
-            else:
-                table[row, i] = max(expected + error * fading[i], 0.0)
+        for k in range(len(widths)):
+            error[k] = _mean_over(sums, known, widths[k])
+        for i in range(min(n_ahead, len(day) - known)):
+            expected = _expected(known + i, slot, kind, total, weights, there, values[known - 1])
+            for k in range(len(widths)):
+                expected += error[k] * left[k, i]
+            table[row, i] = max(expected, 0.0)
         for i in range(max(len(day) - known, 1), n_ahead):
             table[row, i] = table[row, i - 1]
 

@@ -3,6 +3,7 @@
 The numbers below were chosen on open load series; ``tests/benchmarks/policies.py`` says which, and what they bring.
 """
 
+import bisect
 import math
 from dataclasses import dataclass, field
 
@@ -19,12 +20,20 @@ LEAST_DAYS = 7  # before them nothing is learnt
 EARLY_OR_LATE_H = 2.0  # by which a peak may miss its time of day in the last weeks
 ANY_TIME_FRAC = 0.1  # weight of a need at other times of day than its own
 SPELL_H = 2.0  # over which a forecast that is too low empties a store
+# The first rung is what the period has seen, the last its target. With these probabilities the rest of the period stays
+# below those between. Then the shares of the rungs in the price of import above all of them.
+RUNG_PROBABILITIES = np.array([0.02, 0.2])
+RUNG_SHARES = np.array([0.03, 0.1, 0.2, 0.7])
+N_RUNGS = len(RUNG_SHARES)
 N_WORST = 3  # errors of the past that may come again
 
 
 @dataclass(slots=True)
 class Targets:
-    """A target for the import of each demand charge, learnt anew each day; not below what its period has seen.
+    """Rungs for the import of each demand charge, learnt anew each day; none is below what its period has seen.
+
+    A kW more costs its rate if the period does not reach it anyway. So import is the dearer the less likely that is: a
+    ladder of rungs says how dear, with the target on top.
 
     Parameters
     ----------
@@ -42,7 +51,7 @@ class Targets:
     _measured: list[NDArray[np.bool_]] = field(init=False)
     _period: list[list[int]] = field(init=False)
     _order: list[int] = field(init=False)
-    level_kw: FloatArray = field(init=False)
+    rungs_kw: FloatArray = field(init=False)
     seen_kw: FloatArray = field(init=False)
 
     def __post_init__(self) -> None:
@@ -51,7 +60,7 @@ class Targets:
         self._period = [charge.measure.periods.of.tolist() for charge in charges]
         rate = [float(np.max(charge.rate, initial=0.0)) for charge in charges]
         self._order = sorted(range(len(charges)), key=lambda k: -rate[k])  # the dearest is held lowest
-        self.level_kw = np.full(len(charges), self.first_kw)
+        self.rungs_kw = np.full((len(charges), N_RUNGS), self.first_kw)
         self.seen_kw = np.zeros(len(charges))
 
     @property
@@ -71,9 +80,9 @@ class Targets:
         self.seen_kw[new] = 0.0
         return bool(new)
 
-    def learn(self, t: int, net_kw: FloatArray, means: Means, n_before: int, n_back: int) -> None:
+    def learn(self, t: int, net_kw: FloatArray, means: Means, n_before: int, n_back: int, n_slots: int) -> None:
         """
-        Take the lowest targets that the last weeks could have kept, one charge after the other, or what was exceeded.
+        Take the lowest targets that the last weeks could have kept, one charge after the other, with rungs below them.
 
         Parameters
         ----------
@@ -83,8 +92,8 @@ class Targets:
             Import without the battery so far, history included [kW].
         means : Means
             What the store could do.
-        n_before, n_back : int
-            Steps of the history, and steps to look back.
+        n_before, n_back, n_slots : int
+            Steps of the history, steps to look back, and steps of a day.
         """
         begin = max(n_before + t - n_back, 0)
         net = net_kw[begin:]
@@ -96,13 +105,21 @@ class Targets:
                 continue
             # From a cap of nothing, raised where this charge measures until it can be kept.
             lowest = means.least_raise_kw(net, np.where(measured, 0.0, np.inf), full, begin, beside)
-            self.level_kw[k] = max(lowest * (1 + self.margin_frac), self.seen_kw[k])
+            daily = np.sort(means.daily_caps_kw(net, measured, beside, begin, n_slots))
+            n_left = self._days_left(k, t, n_slots)
+            rungs = np.array([0.0, *likely_peaks(daily, n_left), lowest]) * (1 + self.margin_frac)
+            self.rungs_kw[k] = np.maximum(rungs, self.seen_kw[k])
             np.minimum(beside, lowest, out=beside, where=measured)
+
+    def _days_left(self, k: int, t: int, n_slots: int) -> float:
+        """Return how many days of the period of a charge are left from a step on."""
+        of = self._period[k]
+        return max((bisect.bisect_right(of, of[t]) - t) / n_slots, 1.0)
 
     def past_caps_kw(self, t: int, n_before: int) -> FloatArray:
         """Return the targets of now laid on the steps so far, shape (n_before + t,)."""
         cap = np.full(n_before + t, np.inf)
-        for k, level in enumerate(self.level_kw):
+        for k, level in enumerate(self.rungs_kw[:, -1]):
             np.minimum(cap, level, out=cap, where=self.measured_before(k, t, n_before))
         return cap
 
@@ -113,6 +130,36 @@ class Targets:
             return own[:t]
         week = min(round(7 * 24 / self.rates.step_h), len(own))
         return np.concatenate((own[np.arange(-n_before, 0) % week], own[:t]))
+
+
+def likely_peaks(daily_kw: FloatArray, n_days: float) -> FloatArray:
+    """
+    Return up to which levels some days to come stay with the probabilities of rungs, if they are like others.
+
+    Parameters
+    ----------
+    daily_kw : ndarray of shape (n,)
+        The lowest peak that each of the other days could have had, rising [kW].
+    n_days : float
+        How many days are to come.
+
+    Returns
+    -------
+    ndarray of shape (N_RUNGS - 2,)
+        The lowest of the peaks that are not exceeded with the probabilities, at most the highest [kW].
+
+    Examples
+    --------
+    Of 9 days a tenth day is above the highest with a probability of 0.1, above the lowest with 0.9.
+
+    >>> likely_peaks(np.arange(1.0, 10.0), 1).tolist()
+    [1.0, 2.0]
+    >>> likely_peaks(np.arange(1.0, 10.0), 10).tolist()
+    [7.0, 9.0]
+    """
+    below_frac = (np.arange(len(daily_kw)) + 1) / (len(daily_kw) + 1)
+    place = np.searchsorted(below_frac**n_days, RUNG_PROBABILITIES - 1e-12)
+    return daily_kw[np.minimum(place, len(daily_kw) - 1)]
 
 
 @dataclass(frozen=True, slots=True)

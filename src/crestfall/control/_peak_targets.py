@@ -121,6 +121,35 @@ class Means:
         beside = np.full(len(net_kw), np.inf) if beside_kw is None else beside_kw
         return float(raise_by_least(net_kw, cap_kw, beside, start_kwh, self.of_steps(begin, len(net_kw))))
 
+    def daily_caps_kw(
+        self, net_kw: FloatArray, is_capped: NDArray[np.bool_], beside_kw: FloatArray, begin: int, n_slots: int
+    ) -> FloatArray:
+        """
+        Return the lowest cap that could have been kept in each of some days, from a full store to one filled again.
+
+        Parameters
+        ----------
+        net_kw : ndarray of shape (n,)
+            Import without the battery, negative for a surplus [kW].
+        is_capped : ndarray of bool, shape (n,)
+            Which steps the cap is for.
+        beside_kw : ndarray of shape (n,)
+            A further cap that is kept as well [kW].
+        begin : int
+            The first of these steps.
+        n_slots : int
+            Steps of a day; days are counted back from the end, what is left before them is not looked at.
+
+        Returns
+        -------
+        ndarray of shape (n // n_slots,)
+            The caps, the latest last; 0 for a day without such steps [kW].
+        """
+        caps = np.empty(len(net_kw) // n_slots)
+        cap = np.where(is_capped, 0.0, np.inf)
+        _raise_daily(net_kw, cap, beside_kw, self.of_steps(begin, len(net_kw)), n_slots, caps)
+        return caps
+
     def needed_kwh(self, net_kw: FloatArray, cap_kw: FloatArray, begin: int = 0) -> FloatArray:
         """Return what must be stored at the end of each step to keep a cap from there on, at most a full store."""
         needed = np.empty(len(net_kw))
@@ -200,6 +229,19 @@ def raise_by_least(net: Any, cap: Any, beside: Any, start: float, steps: Steps) 
         else:
             low = middle
     return high
+
+
+@compiled
+def _raise_daily(net: Any, cap: Any, beside: Any, steps: Steps, n_slots: int, caps: Any) -> None:
+    h, keep, most_c, most_d, floor, full, into, outof, tapers = steps
+    n = len(caps)
+    for day in range(n):
+        b = len(net) - (n - 1 - day) * n_slots
+        a = b - n_slots
+        own = Steps(h, keep, most_c[a:b], most_d[a:b], floor[a:b], full[a:b], into, outof, tapers)
+        caps[day] = raise_by_least(net[a:b], cap[a:b], beside[a:b], full[a], own)
+        if cap[a:b].max() == 0.0:  # below its mean a day takes more out of the store than it can put back
+            caps[day] = max(caps[day], net[a:b].mean())
 
 
 @compiled

@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.control._forecasts import DayClock, Forecast, ForecastErrors, Regression, SameTime, SimilarDays
-from crestfall.control._learning import LEAST_DAYS, Needs, Targets, worst_days
+from crestfall.control._learning import LEAST_DAYS, RUNG_SHARES, Needs, Targets, worst_days
 from crestfall.control._peak_targets import Means
 from crestfall.control._stepping import Lesson, Outlook, State, follow, room_for
 from crestfall.dispatch import Problem, Schedule, Status, check_feasible
@@ -291,7 +291,7 @@ class _Controller:
         room = room_for(self._steps, horizon)
         state = State(
             content_kwh=np.array([start]),
-            target_kw=self._targets.level_kw,
+            rungs_kw=self._targets.rungs_kw,
             seen_kw=self._targets.seen_kw,
             n_failed=np.zeros(1, dtype=np.int64),
             n=np.full(self._every, -1, dtype=np.int64),
@@ -299,6 +299,7 @@ class _Controller:
             slope=np.zeros((self._every, len(room.line.slope))),
             length=np.zeros((self._every, len(room.line.slope))),
             cap_kw=np.full(self._every, np.inf),
+            day_kw=np.zeros(1),
         )
         new = self._clock.day[1:] != self._clock.day[:-1]
         days = np.flatnonzero(new) + 1
@@ -317,7 +318,7 @@ class _Controller:
         backs = np.zeros(0, dtype=np.int64)
         if a >= LEAST_DAYS * clock.n_slots:
             begin = max(a - self._n_back, 0)
-            targets.learn(t, self._net_kw[:a], self._means, self._n_before, self._n_back)
+            targets.learn(t, self._net_kw[:a], self._means, self._n_before, self._n_back, clock.n_slots)
             if ask.peak_rule in ("reserve", "both"):
                 cap = targets.past_caps_kw(t, self._n_before)[begin:]
                 needed = self._means.needed_kwh(self._net_kw[begin:a], cap, begin)
@@ -332,7 +333,7 @@ class _Controller:
         return Lesson(
             needs_kwh=needs.kwh,
             need_prices=needs.prices,
-            excess_price=SHORT_FRAC * self._rate * self._problem.step_h,
+            excess_prices=SHORT_FRAC * self._rate * self._problem.step_h * RUNG_SHARES,
             backs=backs,
             weights=weights,
         )

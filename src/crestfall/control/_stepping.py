@@ -12,12 +12,14 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from crestfall.control._learning import N_RUNGS
 from crestfall.control._peak_targets import Steps, raise_by_least
 from crestfall.dispatch._compiled import compiled
 from crestfall.dispatch._pieces import MOST_REGIONS, Pieces, StepData, fill_steps, room
 from crestfall.dispatch._store import TINY_KWH, Caps, Crossings, Line, Store, take_steps
 
-N_CAPS = 2  # on the import of a step: its target, and the limit
+N_CAPS = N_RUNGS + 1  # on the import of a step: the rungs of its demand charges, and the limit
+DAY_MARGIN_FRAC = 0.03  # by which the first rung lies above the lowest peak that is expected
 DEARER = 100.0  # times that price: import above its limit
 FLAT = 1e-9  # cost for each kWh below which two changes cost the same
 
@@ -72,18 +74,23 @@ class State(NamedTuple):
     ----------
     content_kwh : ndarray of shape (1,)
         Stored energy [kWh].
-    target_kw, seen_kw : ndarray of shape (n_charges,)
-        Target of each demand charge, and the highest import of its period so far [kW].
+    rungs_kw : ndarray of shape (n_charges, N_RUNGS)
+        Levels of import of each demand charge, each dearer to exceed than the one below. A plan lifts the first to
+        what it expects; above the second nothing is charged; the last is the target [kW].
+    seen_kw : ndarray of shape (n_charges,)
+        The highest import of its period so far [kW].
     n_failed : ndarray of int, shape (1,)
         Plans without any schedule.
     n, left, slope, length : ndarray of shape (every,), (every,), (every, n_room), (every, n_room)
         The cost-to-go of the plan in force at the end of each of its steps: number of pieces, least energy, pieces.
     cap_kw : ndarray of shape (every,)
         What import may come to by plan in each of these steps [kW].
+    day_kw : ndarray of shape (1,)
+        The lowest peak that the plan in force expects to be kept over its horizon [kW].
     """
 
     content_kwh: Any
-    target_kw: Any
+    rungs_kw: Any
     seen_kw: Any
     n_failed: Any
     n: Any
@@ -91,6 +98,7 @@ class State(NamedTuple):
     slope: Any
     length: Any
     cap_kw: Any
+    day_kw: Any
 
 
 class Lesson(NamedTuple):
@@ -100,8 +108,8 @@ class Lesson(NamedTuple):
     ----------
     needs_kwh, need_prices : ndarray of shape (n_day_parts, n_needs)
         Energy that was needed at a time of day, rising, and what it costs to have a kWh less than each.
-    excess_price : float
-        Price of import above a target, for each kW in a step.
+    excess_prices : ndarray of shape (N_RUNGS,)
+        What import above each rung costs more than below it, for each kW in a step.
     backs : ndarray of int, shape (n_paths,)
         How many steps ago those errors of the forecast began that may come again.
     weights : ndarray of shape (n_paths + 1,)
@@ -110,7 +118,7 @@ class Lesson(NamedTuple):
 
     needs_kwh: Any
     need_prices: Any
-    excess_price: float
+    excess_prices: Any
     backs: Any
     weights: Any
 
@@ -158,8 +166,7 @@ def _cost_to_go(
     data: StepData,
     store: Store,
     level: Any,
-    limit: Any,
-    prices: tuple[float, float],
+    level_prices: Any,
     spare: Room,
     n_now: int,
     state: State,
@@ -176,8 +183,8 @@ def _cost_to_go(
     for t in range(n):
         c_first[t] = t * N_CAPS
         x_first[t] = first[t] + t * N_CAPS
-        levels[t * N_CAPS], price[t * N_CAPS] = level[t], prices[0]
-        levels[t * N_CAPS + 1], price[t * N_CAPS + 1] = limit[t], prices[1]
+        for i in range(N_CAPS):
+            levels[t * N_CAPS + i], price[t * N_CAPS + i] = level[t, i], level_prices[i]
     c_first[n] = n * N_CAPS
     caps = Caps(c_first, levels, price)
     middle = len(v.slope) // 2
@@ -253,8 +260,8 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
     n_now = min(ahead.every, n)
     b = a + n
     net, held, limit = ahead.net_kw[number, :n], ahead.curtailable_kw[number, :n], ahead.import_limit_kw[a:b]
-    level = np.empty(n)
-    _level_caps(a, n, ahead, state.target_kw, level)
+    level = np.empty((n, N_CAPS))
+    _level_caps(a, n, ahead, state.rungs_kw, level)
     within = Steps(
         means.step_h,
         means.keep_frac,
@@ -267,7 +274,16 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
         means.tapers,
     )
     # Where the forecast says that a target cannot be kept, this plan takes the lowest that can.
-    level = np.minimum(level + raise_by_least(net, level, limit, state.content_kwh[0], within), limit)
+    target = level[:, N_RUNGS - 1].copy()
+    # What the day ahead cannot avoid is no peak that this plan makes.
+    lowest = np.where(level[:, 0] < np.inf, 0.0, np.inf)
+    own = raise_by_least(net, lowest, limit, state.content_kwh[0], within) * (1.0 + DAY_MARGIN_FRAC)
+    state.day_kw[0] = own
+    level[:, 0] = np.maximum(level[:, 0], own)
+    target = np.minimum(target + raise_by_least(net, target, limit, state.content_kwh[0], within), limit)
+    level[:, N_RUNGS - 1] = target
+    for i in range(N_RUNGS):
+        level[:, i] = np.minimum(level[:, i], target)
     window = Store(
         store.floor_kwh[a:b],
         store.ceiling_kwh[a:b],
@@ -277,7 +293,7 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
         store.rise_out,
         store.limit_out,
     )
-    prices = (lesson.excess_price, dear)
+    prices = np.append(lesson.excess_prices, dear)
     buy, sell = np.empty(n), np.empty(n)
     whose, all_buy, all_sell = ahead.price_step[number], steps.buy_per_kwh, steps.sell_per_kwh
     for t in range(n):
@@ -310,13 +326,13 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
             steps.discharge,
             steps.wear_per_kwh,
         )
-        is_found |= _cost_to_go(data, window, level, limit, prices, spare, n_now, state, lesson.weights[path])
+        is_found |= _cost_to_go(data, window, level, prices, spare, n_now, state, lesson.weights[path])
     if not is_found:
         state.n_failed[0] += 1
         for k in range(n_now):
             state.n[k], state.left[k] = 1, store.floor_kwh[a + k]
             state.slope[k, 0], state.length[k, 0] = 0.0, store.ceiling_kwh[a + k] - store.floor_kwh[a + k]
-    state.cap_kw[:n_now] = level[:n_now]
+    state.cap_kw[:n_now] = target[:n_now]
     if lesson.needs_kwh.shape[1] > 0:
         for k in range(n_now):
             _price_needs(store.floor_kwh[a + k], store.ceiling_kwh[a + k], ahead.day_part[a + k], lesson, spare.line)
@@ -343,14 +359,16 @@ def _price_needs(floor: float, ceiling: float, part: int, lesson: Lesson, v: Lin
 
 
 @compiled
-def _level_caps(a: int, n: int, ahead: Outlook, target: Any, level: Any) -> None:
-    """Write the lowest target of some steps, `inf` for none."""
-    measured = ahead.measured
+def _level_caps(a: int, n: int, ahead: Outlook, rungs: Any, level: Any) -> None:
+    """Write the lowest rungs that hold in some steps, `inf` for none, and the limit."""
+    measured, limit = ahead.measured, ahead.import_limit_kw
     for t in range(n):
-        level[t] = np.inf
-        for k in range(len(target)):
+        level[t, :N_RUNGS] = np.inf
+        level[t, N_RUNGS] = limit[a + t]
+        for k in range(len(rungs)):
             if measured[k, a + t]:
-                level[t] = min(level[t], target[k])
+                for i in range(N_RUNGS):
+                    level[t, i] = min(level[t, i], rungs[k, i])
 
 
 @compiled
@@ -358,8 +376,9 @@ def _least_change(
     a: int,
     ahead: Outlook,
     y: float,
-    cap: float,
-    prices: tuple[float, float],
+    caps: Any,
+    charge_cap: float,
+    prices: Any,
     state: State,
     k: int,
     dear: float,
@@ -393,8 +412,7 @@ def _least_change(
     v_slope, v_length, n_v = state.slope[k], state.length[k], state.n[k]
     i, reached = 0, state.left[k]
     below = True  # the line's least energy is not reached
-    limit = ahead.import_limit_kw[a]
-    c, above, next_cap = 0, 0.0, cap
+    c, above = 0, 0.0
     rest = p_length[j] if j < last else 0.0
     best, best_cost = min(max(change, lowest), highest), np.inf
     while True:
@@ -408,18 +426,17 @@ def _least_change(
                 reached += v_length[i]
             else:
                 break
-        while c < N_CAPS and import_kw >= next_cap - TINY_KWH:
+        while c < N_CAPS and import_kw >= caps[c] - TINY_KWH:
             above += prices[c]
             c += 1
-            next_cap = limit
         if change >= lowest - TINY_KWH:
             near = FLAT * (1.0 + abs(change - best))
             if cost < best_cost - near or (cost < best_cost + near and abs(change) < abs(best)):
                 best, best_cost = change, cost
         if j >= last or change >= highest - TINY_KWH:
             break
-        if c > 0 and change >= max(lowest, 0.0) - TINY_KWH:
-            break  # energy is not worth a peak: nothing is charged above a cap
+        if import_kw >= charge_cap - TINY_KWH and change >= max(lowest, 0.0) - TINY_KWH:
+            break  # energy is not worth a peak: nothing is charged above the second rung
         ratio = p_ratio[j]
         slope = p_slope[j] + above * ratio
         part = rest
@@ -432,7 +449,9 @@ def _least_change(
         else:
             slope += dear
         if ratio > 0.0 and c < N_CAPS:
-            part = min(part, (next_cap - import_kw) / ratio)
+            part = min(part, (caps[c] - import_kw) / ratio)
+        if ratio > 0.0 and import_kw < charge_cap:
+            part = min(part, (charge_cap - import_kw) / ratio)
         if change < lowest:
             part = min(part, lowest - change)
         elif change < 0.0:
@@ -510,19 +529,24 @@ def follow(
     """
     first, every, measured, limit = ahead.first, ahead.every, ahead.measured, ahead.import_limit_kw
     h, demand, into, outof = ahead.steps.step_h, ahead.steps.demand_kw, ahead.steps.charge, ahead.steps.discharge
-    keep, target, seen, content = ahead.store.keep_frac, state.target_kw, state.seen_kw, state.content_kwh
+    keep, rungs, seen, content = ahead.store.keep_frac, state.rungs_kw, state.seen_kw, state.content_kwh
+    now, prices = np.empty((1, N_CAPS)), np.append(lesson.excess_prices, DEARER * dear)
+    prices[N_RUNGS - 1] = DEARER * dear  # what is stored is there to keep a target with
     for a in range(begin, end):
         k = (a - first) % every
         if k == 0:
             _plan(a, ahead, lesson, state, spare, DEARER * dear)
-        cap = np.inf
-        for c in range(len(target)):
-            if measured[c, a]:
-                cap = min(cap, target[c])
-        cap = min(max(state.cap_kw[k], cap), limit[a])
+        _level_caps(a, 1, ahead, rungs, now)
+        # A plan may lift the target of what it cannot keep, not what may be charged: a peak that comes is no excuse for
+        # one that is made.
+        now[0, 0] = max(now[0, 0], state.day_kw[0])
+        charge_cap = min(now[0, 1], limit[a])
+        cap = min(max(state.cap_kw[k], now[0, N_RUNGS - 1]), limit[a])
+        now[0, N_RUNGS - 1] = cap
+        for i in range(N_RUNGS):
+            now[0, i] = min(now[0, i], cap)
         y = keep[a] * content[0]
-        prices = (DEARER * dear, DEARER * dear)  # what is stored is there to keep a target with
-        change = _least_change(a, ahead, y, cap, prices, state, k, dear, spare.one)
+        change = _least_change(a, ahead, y, now[0], charge_cap, prices, state, k, dear, spare.one)
         content[0] = y + change
         if change >= 0.0:
             kw = _at_terminals(change / h, into)
@@ -531,7 +555,7 @@ def follow(
             kw = -_at_terminals(-change / h, outof)
             meter = demand[a] + kw + _through(-kw, outof, 2)
         power[a], stored[a], caps[a] = kw, content[0], cap
-        for c in range(len(target)):
+        for c in range(len(rungs)):
             if measured[c, a] and meter > seen[c]:
                 seen[c] = meter
-                target[c] = max(target[c], meter)
+                rungs[c] = np.maximum(rungs[c], meter)
