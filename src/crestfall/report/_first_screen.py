@@ -2,6 +2,7 @@
 
 from typing import NamedTuple
 
+from crestfall.report._retold import retold
 from crestfall.report._words import later, number, percent, say
 from crestfall.study import Case, Result
 
@@ -40,7 +41,7 @@ def answer(result: Result) -> str:
         return say("Without a battery the site pays {bill} {currency} in the year.", bill=total, currency=currency)
     saving = result.saving(case)
     values = {
-        "option": f"{result.inputs.plant.option}",
+        "option": retold(f"{result.inputs.plant.option}"),
         "saving": number(abs(saving)),
         "currency": currency,
         "how": say(HOW[case.policy]),

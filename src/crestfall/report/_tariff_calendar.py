@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from crestfall.report import _style as style
 from crestfall.report._files import checked_picture_kind, write_picture
-from crestfall.report._words import say
+from crestfall.report._words import figures, say
 from crestfall.scenario.tariff_clauses import Measured
 from crestfall.tariff import Measure, Rates
 
@@ -208,7 +208,7 @@ def _label_prices(ax: Axes, levels: FloatArray, norm: Normalize, words: list[str
     """Write each price beside its shade, the dearest first, to the right of the axes."""
     decimals = _decimals(levels)
     key = [
-        Patch(facecolor=PRICE_MAP(norm(number)), edgecolor=FRAME, linewidth=0.6, label=f"{level:.{decimals}f}")
+        Patch(facecolor=PRICE_MAP(norm(number)), edgecolor=FRAME, linewidth=0.6, label=figures(f"{level:.{decimals}f}"))
         for number, level in enumerate(levels)
     ]
     legend = ax.legend(

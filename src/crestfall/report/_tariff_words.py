@@ -5,7 +5,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 
-from crestfall.report._words import day_of_year, later, moment, say
+from crestfall.report._words import day_of_year, figures, later, moment, say, say_many
 from crestfall.scenario import TariffFile
 from crestfall.scenario.tariff_clauses import (
     CapacityCharge,
@@ -33,6 +33,14 @@ DAYS = {
     "sat": later("Saturday"),
     "sun": later("Sunday"),
 }
+HIGHEST_BEFORE = {
+    "billing period": later("highest peak of the {preceding_periods} billing periods before"),
+    "month": later("highest peak of the {preceding_periods} months before"),
+    "day": later("highest peak of the {preceding_periods} days before"),
+    "season": later("highest peak of the {preceding_periods} seasons before"),
+    "year": later("highest peak of the {preceding_periods} years before"),
+}
+later("season")  # what a charge is billed by, as the tariff names it
 ON_HOLIDAYS = {
     "as_weekday": later("holidays as their weekday"),
     "never": later("but not on holidays"),
@@ -319,15 +327,13 @@ def _demand(charge: DemandCharge, tariff: TariffFile) -> Iterator[str]:
 
 
 def _ratchet(ratchet: Ratchet, charge: DemandCharge, tariff: TariffFile) -> Iterator[str]:
-    word = _period_word(tariff) if charge.period == "month" else charge.period
+    word = _period_word(tariff) if charge.period == "month" else say(charge.period)
     if ratchet.preceding_periods == 1:
         reach = say("peak of the {word} before", word=word)
     else:
-        reach = say(
-            "highest peak of the {preceding_periods} {word}s before",
-            preceding_periods=ratchet.preceding_periods,
-            word=word,
-        )
+        is_month = charge.period == "month" and word == say("month")
+        text = HIGHEST_BEFORE["billing period" if charge.period == "month" and not is_month else charge.period]
+        reach = say(text, preceding_periods=ratchet.preceding_periods)
     share = say("{share} of the {reach}", share=_percent(ratchet.share_frac), reach=reach)
     if ratchet.counts_current:
         yield say("Billed is at least {share}.", share=share)
@@ -418,7 +424,7 @@ def _coincident(tariff: TariffFile) -> Iterator[str]:
                 name=charge.name,
                 rate_per=_money(charge.rate_per_kw),
                 currency=tariff.currency,
-                times=_counted(len(charge.times), "interval"),
+                times=say_many(len(charge.times), "{n} interval", "{n} intervals"),
                 duration_min=charge.duration_min,
             )
         )
@@ -433,7 +439,7 @@ def _events(payment: EventPayment, tariff: TariffFile) -> Iterator[str]:
             name=payment.name,
             rate_per=_money(payment.rate_per_kwh),
             currency=tariff.currency,
-            events=_counted(len(payment.events), "event"),
+            events=say_many(len(payment.events), "{n} event", "{n} events"),
         )
     )
     yield say("  Events: {events}.", events=_listed(_event(event) for event in payment.events))
@@ -563,15 +569,20 @@ def _on(names: Iterable[str], everything: str) -> str:
 def _rounding(tariff: TariffFile) -> Iterator[str]:
     rounding = tariff.rounding
     kinds = [
-        (say("Each line's amount"), rounding.amount_decimals),
-        (say("kW, kVA and kvar, before they are priced,"), rounding.demand_decimals),
-        (say("kWh and kvarh, before they are priced,"), rounding.energy_decimals),
+        (later("Each line's amount is rounded to {to}, half away from zero."), rounding.amount_decimals),
+        (
+            later("kW, kVA and kvar, before they are priced, are rounded to {to}, half away from zero."),
+            rounding.demand_decimals,
+        ),
+        (
+            later("kWh and kvarh, before they are priced, are rounded to {to}, half away from zero."),
+            rounding.energy_decimals,
+        ),
     ]
-    for what, decimals in kinds:
+    for text, decimals in kinds:
         if decimals is not None:
-            to = _counted(decimals, say("decimal")) if decimals else say("a whole number")
-            verb = say("is") if what.startswith("Each") else say("are")
-            yield say("{what} {verb} rounded to {to}, half away from zero.", what=what, verb=verb, to=to)
+            to = say_many(decimals, "{n} decimal", "{n} decimals") if decimals else say("a whole number")
+            yield say(text, to=to)
 
 
 def _escalation(tariff: TariffFile) -> Iterator[str]:
@@ -648,16 +659,16 @@ def _listed(items: Iterable[str]) -> str:
     return say("{most} and {last}", most=", ".join(most), last=last) if most else last
 
 
-def _counted(number: int, noun: str) -> str:
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
 def _number(value: float) -> str:
     """Return a number as it was written, with commas between thousands.
 
     >>> _number(20000.0), _number(0.5), _number(0.00005)
     ('20,000', '0.5', '0.00005')
     """
+    return figures(_written(value))
+
+
+def _written(value: float) -> str:
     text = f"{Decimal(str(value)):,f}"
     return text.rstrip("0").rstrip(".") if "." in text else text
 
@@ -668,8 +679,8 @@ def _money(value: float) -> str:
     >>> _money(8.2), _money(0.256), _money(-0.04), _money(1850)
     ('8.20', '0.256', '-0.04', '1,850.00')
     """
-    whole, _, decimals = _number(value).partition(".")
-    return f"{whole}.{decimals:0<2}"
+    whole, _, decimals = _written(value).partition(".")
+    return figures(f"{whole}.{decimals:0<2}")
 
 
 def _percent(share: float) -> str:

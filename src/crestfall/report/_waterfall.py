@@ -8,9 +8,10 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from crestfall.report import _style as style
-from crestfall.report._words import number, say
+from crestfall.report._words import later, number, say
 from crestfall.study import Result
 
+TITLE_WIDTH = 42  # characters, of the axes beside long names of lines
 SMALL_FRAC = 0.02  # of the largest change: lines that move less are one bar
 SIZE_IN = (5.2, 4.3)  # beside the answer on a wide screen, below it on a phone
 ROW_IN = 0.36
@@ -94,23 +95,15 @@ def draw_waterfall(result: Result, ax: Axes | None = None) -> Axes:
     ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: number(value)))
     currency = result.inputs.scenario.ask.money.currency
     ax.set_xlabel(say("bill of the year [{currency}]", currency=currency))
-    ax.set_title(
-        say(
-            "{saving} {currency} less a year, {policy}",
-            saving=number(before - after),
-            currency=currency,
-            policy=say(style.policy_words(result.headline.policy)),
-        )
-        if after <= before
-        else say(
-            "{more} {currency} more a year, {policy}",
-            more=number(after - before),
-            currency=currency,
-            policy=say(style.policy_words(result.headline.policy)),
-        ),
-        loc="left",
-        x=0.0,
+    less = later("{change} {currency} less a year, {policy}")
+    more = later("{change} {currency} more a year, {policy}")
+    title = say(
+        less if after <= before else more,
+        change=number(abs(after - before)),
+        currency=currency,
+        policy=style.policy_words(result.headline.policy),
     )
+    ax.set_title(textwrap.fill(title, TITLE_WIDTH), loc="left", x=0.0)
     ax.grid(visible=False, axis="y")
     return ax
 
