@@ -160,7 +160,7 @@ def _policy_change(result: Result, measured: Callable[[float], float]) -> Change
     least, most = cases[0], cases[-1]
     return Change(
         name=say("who runs it: every year as the first"),
-        ends=(say(style.policy_words(least.policy)), say(style.policy_words(most.policy))),
+        ends=(style.policy_words(least.policy), say(style.policy_words(most.policy))),
         results=(measured(result.saving(least)), measured(result.saving(most))),
     )
 

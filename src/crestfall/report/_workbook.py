@@ -15,6 +15,7 @@ from crestfall.report._sheets import formula as _formula
 from crestfall.report._sheets import head as _head
 from crestfall.report._sheets import known as _known
 from crestfall.report._sheets import put as _put
+from crestfall.report._words import later, say
 from crestfall.study import Result
 
 # What a flow of a year is made of, as the appraisal names it; the first column is the year.
@@ -31,6 +32,8 @@ FLOWS = (
     "tax",
 )
 DEBT_FLOWS = (*FLOWS[:-1], "loan", "interest", "repayment", "tax_with_debt")
+# Heads of the cash flow that are not said elsewhere.
+HEADS = (later("replacements"), later("tax with debt"), later("discount factor"), later("cash with debt"))
 INPUT_FILL = PatternFill("solid", fgColor="F7F2DF")  # a cell that is there to be changed
 
 
@@ -52,13 +55,13 @@ def workbook_bytes(result: Result) -> bytes:
     currency = result.inputs.scenario.ask.money.currency
     book = Workbook()
     book.remove(book.active)
-    _summary(book.create_sheet("Summary"), result)
-    _bill_by_line(book.create_sheet("Bill by line"), result)
-    _bill_by_period(book.create_sheet("Bill by period"), result)
+    _summary(book.create_sheet(say("Summary")), result)
+    _bill_by_line(book.create_sheet(say("Bill by line")), result)
+    _bill_by_period(book.create_sheet(say("Bill by period")), result)
     if result.life is not None:
-        _cash_flow(book.create_sheet("Cash flow"), result)
-        table(book.create_sheet("Years"), result.life.years_frame().reset_index(), currency)
-    inputs(book.create_sheet("Inputs"), result.inputs.scenario)
+        _cash_flow(book.create_sheet(say("Cash flow")), result)
+        table(book.create_sheet(say("Years")), result.life.years_frame().reset_index(), currency)
+    inputs(book.create_sheet(say("Inputs")), result.inputs.scenario)
     return saved(book, running_of(result))
 
 
@@ -66,33 +69,39 @@ def _summary(sheet: Worksheet, result: Result) -> None:
     case, inputs = result.headline, result.inputs
     ask, plant = inputs.scenario.ask, inputs.plant
     currency, policy = ask.money.currency, case.policy
-    _head(sheet, ("Figure", "Value", "Unit", "Meaning"))
+    _head(sheet, (say("Figure"), say("Value"), say("Unit"), say("Meaning")))
     rows: list[tuple[str, Any, str, str, str | None]] = [
-        ("Site", ask.site.name, "", "", None),
-        ("Option", str(plant.option), "", "", None),
-        ("Policy", policy, "", "who made the schedule that all figures below rest on, unless they say otherwise", None),
-        ("First step", inputs.series.start[0].isoformat(), "", "", None),
-        ("Last step", inputs.series.start[-1].isoformat(), "", "", None),
-        ("Bill before", result.before.bill_total, f"{currency}/a", "", MONEY),
-        ("Bill after", case.bill_total, f"{currency}/a", "", MONEY),
-        ("Saving", result.saving(case), f"{currency}/a", "of the battery, in its first year", MONEY),
+        (say("Site"), ask.site.name, "", "", None),
+        (say("Option"), str(plant.option), "", "", None),
         (
-            "Saving, hindsight",
+            say("Policy"),
+            policy,
+            "",
+            say("who made the schedule that all figures below rest on, unless they say otherwise"),
+            None,
+        ),
+        (say("First step"), inputs.series.start[0].isoformat(), "", "", None),
+        (say("Last step"), inputs.series.start[-1].isoformat(), "", "", None),
+        (say("Bill before"), result.before.bill_total, f"{currency}/a", "", MONEY),
+        (say("Bill after"), case.bill_total, f"{currency}/a", "", MONEY),
+        (say("Saving"), result.saving(case), f"{currency}/a", say("of the battery, in its first year"), MONEY),
+        (
+            say("Saving, hindsight"),
             result.saving(result.hindsight),
             f"{currency}/a",
-            "knows the whole year: a ceiling",
+            say("knows the whole year: a ceiling"),
             MONEY,
         ),
-        ("Capital cost", result.capital, currency, "parts and installation", MONEY),
-        ("Simple payback", result.payback_years, "a", "first year's saving, no interest, no fade", PLAIN),
-        ("Power", plant.rating_kva, "kVA", "", PLAIN),
-        ("Energy, nominal", plant.nominal_kwh, "kWh", "DC", PLAIN),
-        ("Energy, usable", plant.usable_kwh, "kWh", "DC", PLAIN),
+        (say("Capital cost"), result.capital, currency, say("parts and installation"), MONEY),
+        (say("Simple payback"), result.payback_years, "a", say("first year's saving, no interest, no fade"), PLAIN),
+        (say("Power"), plant.rating_kva, "kVA", "", PLAIN),
+        (say("Energy, nominal"), plant.nominal_kwh, "kWh", "DC", PLAIN),
+        (say("Energy, usable"), plant.usable_kwh, "kWh", "DC", PLAIN),
         (
-            "Equivalent full cycles",
+            say("Equivalent full cycles"),
             case.use.equivalent_full_cycles,
             "1/a",
-            "energy out (DC) over nominal energy",
+            say("energy out (DC) over nominal energy"),
             POWER,
         ),
     ]
@@ -100,7 +109,7 @@ def _summary(sheet: Worksheet, result: Result) -> None:
         for column, cell in enumerate((name, value, unit, meaning), start=1):
             _put(sheet, row, column, cell, form)
     for row, warning in enumerate(result.warnings, start=len(rows) + 3):
-        _put(sheet, row, 1, "Note")
+        _put(sheet, row, 1, say("Note"))
         _put(sheet, row, 2, str(warning))
     _fit(sheet)
 
@@ -108,10 +117,18 @@ def _summary(sheet: Worksheet, result: Result) -> None:
 def _bill_by_line(sheet: Worksheet, result: Result) -> None:
     currency = result.inputs.scenario.ask.money.currency
     has_choice = result.best_contract is not None
-    names = {"before": "before", "reference": "best contract", "after": "after"}
+    names = {"before": say("before"), "reference": say("best contract"), "after": say("after")}
     if not has_choice:
         del names["reference"]
-    _head(sheet, ("Group", "Line", *(f"{head} [{currency}/a]" for head in names.values()), f"saved [{currency}/a]"))
+    _head(
+        sheet,
+        (
+            say("Group"),
+            say("Line"),
+            *(f"{head} [{currency}/a]" for head in names.values()),
+            say("saved [{currency}/a]", currency=currency),
+        ),
+    )
     table = bill_by_line(result)
     rows = table[~table["is_total"]].to_dict("records")
     without = get_column_letter(2 + len(names) - 1)
@@ -123,7 +140,7 @@ def _bill_by_line(sheet: Worksheet, result: Result) -> None:
             _put(sheet, row, column, float(line[key]), MONEY)
         _formula(sheet, row, 3 + len(names), f"={without}{row}-{after}{row}", MONEY)
     last = len(rows) + 1
-    _put(sheet, last + 1, 2, "Total").font = HEAD
+    _put(sheet, last + 1, 2, say("Total")).font = HEAD
     for column in range(3, 4 + len(names)):
         letter = get_column_letter(column)
         _formula(sheet, last + 1, column, f"=SUM({letter}2:{letter}{last})", MONEY)
@@ -134,14 +151,14 @@ def _bill_by_line(sheet: Worksheet, result: Result) -> None:
 def _bill_by_period(sheet: Worksheet, result: Result) -> None:
     frame, currency = result.bill_frame(), result.inputs.scenario.ask.money.currency
     heads = {
-        "case": "Case",
-        "period": "Period",
-        "group": "Group",
-        "line": "Line",
-        "quantity": "Quantity",
-        "unit": "Unit",
-        "rate": f"Rate [{currency}/unit]",
-        "amount": f"Amount [{currency}]",
+        "case": say("Case"),
+        "period": say("Period"),
+        "group": say("Group"),
+        "line": say("Line"),
+        "quantity": say("Quantity"),
+        "unit": say("Unit"),
+        "rate": say("Rate [{currency}/unit]", currency=currency),
+        "amount": say("Amount [{currency}]", currency=currency),
     }
     forms = {"quantity": PLAIN, "rate": RATE, "amount": MONEY}
     _head(sheet, list(heads.values()))
@@ -164,7 +181,7 @@ def _cash_flow(sheet: Worksheet, result: Result) -> None:
     heads = ["year", *flows, "cash", "cumulative", "discount factor", "discounted"]
     if has_debt:
         heads.append("cash with debt")
-    _head(sheet, [head.replace("_", " ") for head in heads], top)
+    _head(sheet, [say(head.replace("_", " ")) for head in heads], top)
     at = {head: get_column_letter(column) for column, head in enumerate(heads, start=1)}
     discount = money.discount
     mid_year = discount is not None and discount.timing == "mid_year"
@@ -182,19 +199,29 @@ def _cash_flow(sheet: Worksheet, result: Result) -> None:
         _formula(sheet, row, heads.index("discount factor") + 1, f"=(1+$B$1)^(-{time})", "0.000000")
         discounted = f"={at['cash']}{row}*{at['discount factor']}{row}"
         _formula(sheet, row, heads.index("discounted") + 1, discounted, MONEY)
-    _put(sheet, 1, 1, "Discount rate")
+    _put(sheet, 1, 1, say("Discount rate"))
     rate = _put(sheet, 1, 2, 0.0 if discount is None else discount.rate_frac, SHARE)
     rate.fill = INPUT_FILL
-    _put(sheet, 1, 3, "none was given: change it" if discount is None else f"{discount.terms}; may be changed")
+    _put(
+        sheet,
+        1,
+        3,
+        say("none was given: change it") if discount is None else say("{terms}; may be changed", terms=discount.terms),
+    )
     cash = f"{at['cash']}{first}:{at['cash']}{last}"
-    _put(sheet, 2, 1, "Net present value")
+    _put(sheet, 2, 1, say("Net present value"))
     _formula(sheet, 2, 2, f"=SUM({at['discounted']}{first}:{at['discounted']}{last})", MONEY)
-    _put(sheet, 3, 1, "Rate of return")
+    _put(sheet, 3, 1, say("Rate of return"))
     # A rate is of whole years: with flows in the middle of them the first one comes half a year early for it.
     if not mid_year:
         _formula(sheet, 3, 2, f"=IRR({cash})", SHARE)
     else:
-        _put(sheet, 3, 2, "flows in the middle of years: see the report")
-    _put(sheet, 4, 1, f"Amounts in {money.currency}; savings by {result.headline.policy}")
+        _put(sheet, 3, 2, say("flows in the middle of years: see the report"))
+    _put(
+        sheet,
+        4,
+        1,
+        say("Amounts in {currency}; savings by {policy}", currency=money.currency, policy=result.headline.policy),
+    )
     _fit(sheet, top)
     sheet.column_dimensions["A"].width = 22

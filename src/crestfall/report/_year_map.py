@@ -81,7 +81,7 @@ def draw_year_map(result: Result) -> Figure:
         power_kw = (frame["discharge_kw"] - frame["charge_kw"]).to_numpy()
         reach_kw = max(float(np.abs(power_kw).max()), 1.0)
         image = _map(panels[2], by_day_and_time(start, power_kw), POWER_MAP, -reach_kw, reach_kw)
-        panels[2].set_title(say("Battery, {policy}", policy=say(style.policy_words(result.headline.policy))))
+        panels[2].set_title(say("Battery, {policy}", policy=style.policy_words(result.headline.policy)))
         bar = _bar(figure, image, [panels[2]], say("charge, discharge\n[kW]"))
         bar.ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: number(abs(value))))
     bottom = panels[-1]
