@@ -10,8 +10,9 @@ kept, this plan takes the lowest that can. Two ways meet the peaks that no forec
   forecast with each of these errors, too, and energy is worth the weighted mean.
 
 A target is learnt each day, as the lowest that the last weeks could have kept; it is never below what its period has
-seen. Each step takes the change of stored energy that costs least with what really happens (:mod:`_stepping`). What a
-year's end or a horizon's end leaves in the store is worth nothing to a plan beyond the reserve.
+seen. Below it import is cheaper by rungs, as far as the rest of the period will likely reach them anyway. Each step
+takes the change of stored energy that costs least with what really happens (:mod:`_stepping`). What a year's end or a
+horizon's end leaves in the store is worth nothing to a plan beyond the reserve.
 
 Prices, limits of the plant and its auxiliaries count as known; load and PV of a step are known when it is decided.
 """
