@@ -1,16 +1,22 @@
 """Words, numbers and dates in the reader's language; forms of other languages are those of the Unicode CLDR."""
 
 import datetime as dt
+import html
+import re
+from functools import cache
 from string import Formatter
 
 import pytest
-from babel.messages.catalog import Catalog
-from catalogues import catalogue, texts_in_code
+from babel.messages.catalog import Catalog, Message
 
+from catalogues import catalogue, texts_in_code
 from crestfall.errors import InputError
 from crestfall.report import _words
+from crestfall.report._page import report_html
 from crestfall.report._words import date, languages, months, number, say, say_many, speaking, weekdays
+from hourly_site import shared_study
 
+said_in_code = cache(texts_in_code)
 OTHERS = [code for code in languages() if code != "en"]
 
 
@@ -91,9 +97,55 @@ def test_translations_keep_the_places_of_the_text(language):
 def test_every_text_of_the_code_is_translated(language):
     own = catalogue(language)
     missing = []
-    for message in texts_in_code():
+    for message in said_in_code():
         found = own.get(message.id) if message.id else None
         strings = () if found is None else found.string if isinstance(found.string, tuple) else (found.string,)
         if message.id and not (strings and all(strings)):
             missing.append(message.id)
     assert not missing
+    assert {message.id for message in own if message.id} == {message.id for message in said_in_code() if message.id}
+
+
+# --- nothing is left out ----------------------------------------------------------------------------------------------
+
+
+class Brackets:
+    """A catalogue that puts every text in brackets."""
+
+    plural_expr = "(n != 1)"
+
+    def get(self, text):
+        wrapped = tuple(f"⟦{one}⟧" for one in text) if isinstance(text, tuple) else f"⟦{text}⟧"
+        return Message(text, wrapped)
+
+
+def unsaid(text: str) -> str:
+    """Return what stands outside all brackets."""
+    before = ""
+    while before != text:
+        text, before = re.sub(r"⟦[^⟦⟧]*⟧", "", text), text
+    return text
+
+
+# Units and codes, what users name (the site, the tariff and its clauses), and the names of files and of the program.
+NOT_SAID = re.compile(
+    r"\w+\.(?:csv|yaml)|\b(?:k?Wh?|MWh|kVA|EUR|SHA|A|h|V|kg|csv|yaml|Crestfall|Europe|UTC|Joinery|Harbour|Weekdays?|working)\b"
+)
+
+
+def test_page_says_nothing_past_the_catalogue(monkeypatch):
+    result = shared_study()
+    named = {result.inputs.scenario.ask.site.name, result.before.rates.title, str(result.inputs.plant.option)}
+    named |= set(result.savings_by_line()["line"]) | {peak.charge for peak in result.peaks(result.headline)}
+    named |= set(result.warnings) | {result.hindsight.schedule.note}
+    monkeypatch.setattr(_words, "_catalogue", lambda _: Brackets())
+    with speaking("de"):
+        page = report_html(result, dict.fromkeys(("tariff", "waterfall"), b"<svg/>"))
+    page = re.sub(r"<(script|style|pre|code|title|h1)\b[\s\S]*?</\1>", "", page)
+    page = re.sub(r'<section class="tariff[\s\S]*?</section>', "", page)
+    nodes = [html.unescape(node) for node in re.findall(r">([^<>]+)<", page)]
+    nodes += [html.unescape(words) for words in re.findall(r'(?:alt|aria-label)="([^"]+)"', page)]
+    left = {node: unsaid(node) for node in nodes}
+    for name in sorted(named, key=len, reverse=True):
+        left = {node: rest.replace(name, "") for node, rest in left.items()}
+    assert {n: r for n, r in left.items() if re.search(r"[A-Za-z]{3}", NOT_SAID.sub("", r))} == {}

@@ -20,6 +20,7 @@ from crestfall.plant import (
 from crestfall.report import _style as style
 from crestfall.report._files import checked_picture_kind, write_asked, write_picture
 from crestfall.report._one_line import draw_connection
+from crestfall.report._retold import retold
 from crestfall.report._words import later, number, say, say_many
 from crestfall.scenario import CatalogueFile
 from crestfall.study import Inputs
@@ -171,7 +172,7 @@ def connection_rows(sheet: ConnectionSheet, *, knows_kvar: bool) -> list[tuple[s
             say("AC, whole plant, {phases}", phases=phases),
             ", ".join(say("{amps} A at {volts} V", amps=number(amps), volts=number(v)) for amps, v in currents),
         ),
-        *((current.name, _current_words(current)) for current in sheet.terminals),
+        *((retold(current.name), _current_words(current)) for current in sheet.terminals),
     ]
     if sheet.before_kva is not None:
         caveat = "" if knows_kvar else say(", at least: reactive power is not known")

@@ -20,6 +20,7 @@ def figure_bytes(figure: Figure, kind: str) -> bytes:
     buffer = io.BytesIO()
     metadata = {"Date": None} if kind == "svg" else {"Software": None}
     with style.house_style():
+        style.fit_to_reader(figure)
         figure.savefig(buffer, format=kind, metadata=metadata)
     content = buffer.getvalue()
     return shortened(content) if kind == "svg" else content

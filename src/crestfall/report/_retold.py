@@ -22,6 +22,10 @@ SENTENCES = (
     later("{racks} rack, {modules} modules"),
     later("{racks} rack, {modules} module"),
     later("no battery"),
+    # Terminals of a plant.
+    later("AC, one cabinet, per phase, at {volts} V"),
+    later("DC, one rack"),
+    later("DC, one rack, at {volts} V"),
     # Where a fade law comes from.
     later("cycle life of the data sheet by depth, summed linearly; its temperature and rate only"),
     later("tests of one LFP/graphite cell of 3 Ah (Naumann et al. 2018, 2020); no cold charging, no knee"),

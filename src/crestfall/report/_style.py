@@ -6,9 +6,11 @@ from typing import Any
 
 import matplotlib as mpl
 import matplotlib.dates as mdates
-from matplotlib.ticker import FuncFormatter
+from matplotlib.figure import Figure
+from matplotlib.text import Text
+from matplotlib.ticker import FuncFormatter, ScalarFormatter
 
-from crestfall.report._words import moment, number, say
+from crestfall.report._words import ENGLISH, figures, language_now, moment, number, say
 
 Look = dict[str, Any]
 
@@ -108,6 +110,17 @@ def in_numbers(decimals: int = 0) -> FuncFormatter:
 def in_days(pattern: str, tz: dt.tzinfo | None = None) -> FuncFormatter:
     """Return a formatter of ticks that writes times by a pattern of the Unicode CLDR, such as ``EEE dd MMM``."""
     return FuncFormatter(lambda value, _: moment(mdates.num2date(value, tz=tz), pattern))
+
+
+def fit_to_reader(figure: Figure) -> None:
+    """Break titles that are too long, as other languages take more room, and give plain axes the reader's decimals."""
+    for ax in figure.axes:
+        for text in ax.get_children():
+            if isinstance(text, Text) and text.get_text() and text.get_text() == ax.get_title("left"):
+                text.set_wrap(True)
+        for axis in (ax.xaxis, ax.yaxis):
+            if language_now() != ENGLISH and type(axis.get_major_formatter()) is ScalarFormatter:
+                axis.set_major_formatter(lambda value, _: figures(f"{value:g}"))
 
 
 def house_style() -> AbstractContextManager[None]:

@@ -303,11 +303,12 @@ def _tiers(tiers: Sequence[Tier], charge: EnergyCharge, tariff: TariffFile) -> s
 
 def _demand(charge: DemandCharge, tariff: TariffFile) -> Iterator[str]:
     unit = charge.unit
-    yield f"{charge.name}: {_rate(charge, tariff)} {_highest(charge, tariff)}, {_when(charge.when, 'at any time')}."
+    when = _when(charge.when, say("at any time"))
+    yield f"{charge.name}: {_rate(charge, tariff)} {_highest(charge, tariff)}, {when}."
     if charge.power_factor_target_frac is not None:
         yield (
             say(
-                "At a power factor below {power_factor_target} the kW are billed times {power_factor_target} over "
+                "  At a power factor below {power_factor_target} the kW are billed times {power_factor_target} over "
                 "the actual one.",
                 power_factor_target=_number(charge.power_factor_target_frac),
             )
@@ -320,7 +321,7 @@ def _demand(charge: DemandCharge, tariff: TariffFile) -> Iterator[str]:
         )
     if charge.free_demand:
         yield say(
-            "Of what is billed, the first {free_demand} {unit} cost nothing.",
+            "  Of what is billed, the first {free_demand} {unit} cost nothing.",
             free_demand=_number(charge.free_demand),
             unit=unit,
         )
@@ -364,13 +365,13 @@ def _capacity(charge: CapacityCharge, tariff: TariffFile) -> Iterator[str]:
     )
     yield (
         say(
-            "Beyond it: {excess_rate} {currency}{charge} per {unit} by which {tariff} exceeds that level, {when}.",
+            "  Beyond it: {excess_rate} {currency}{charge} per {unit} by which {tariff} exceeds that level, {when}.",
             excess_rate=_money(charge.excess_rate),
             currency=tariff.currency,
             charge=_each_day(charge),
             unit=unit,
             tariff=_highest_mean(charge, tariff),
-            when=_when(charge.when, "at any time"),
+            when=_when(charge.when, say("at any time")),
         )
     )
     if charge.choose:
@@ -446,7 +447,7 @@ def _events(payment: EventPayment, tariff: TariffFile) -> Iterator[str]:
     among = "" if baseline.highest is None else say(", of which the {highest} highest count", highest=baseline.highest)
     yield (
         say(
-            "The baseline is the mean import without a battery at the same times on the {days} latest days of the "
+            "  The baseline is the mean import without a battery at the same times on the {days} latest days of the "
             "same kind without an event{among}.",
             days=baseline.days,
             among=among,
@@ -486,13 +487,20 @@ def _reactive(charge: ReactiveCharge, tariff: TariffFile) -> str:
 
 def _fixed(charge: FixedCharge, tariff: TariffFile) -> str:
     amounts = {
-        "day": charge.amount_per_day,
+        say("day"): charge.amount_per_day,
         _period_word(tariff): charge.amount_per_month,
-        "year": charge.amount_per_year,
+        say("year"): charge.amount_per_year,
     }
     period, amount = next((period, amount) for period, amount in amounts.items() if amount is not None)
     meters = "" if charge.meters == 1 else say(" for each of {meters} meters", meters=charge.meters)
-    return f"{charge.name}: {_money(amount)} {tariff.currency} a {period}{meters}."
+    return say(
+        "{name}: {amount} {currency} a {period}{meters}.",
+        name=charge.name,
+        amount=_money(amount),
+        currency=tariff.currency,
+        period=period,
+        meters=meters,
+    )
 
 
 def _export(tariff: TariffFile) -> Iterator[str]:
@@ -507,12 +515,14 @@ def _export(tariff: TariffFile) -> Iterator[str]:
         )
         if net.carry_over:
             yield say(
-                "Credit that is not used goes on to the next {period}; what is left at the end {settled}.",
+                "  Credit that is not used goes on to the next {period}; what is left at the end {settled}.",
                 period=period,
                 settled=settled,
             )
         else:
-            yield say("Credit that is not used {settled} at the end of each {period}.", settled=settled, period=period)
+            yield say(
+                "  Credit that is not used {settled} at the end of each {period}.", settled=settled, period=period
+            )
     elif export.charges is not None:
         for charge in export.charges:
             otherwise = say("at all times") if len(export.charges) == 1 else say("at all other times")
