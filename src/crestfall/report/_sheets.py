@@ -291,7 +291,8 @@ def _column(name: str, currency: str) -> tuple[str, str]:
     """Return head and format of a column."""
     if name.startswith(SAVED):
         line = name.removeprefix(SAVED)
-        return f"{say('saved on {line}', line=line)} [{currency}/a]", MONEY
+        saved_on = say("saved on {line}", line=line)
+        return f"{saved_on} [{currency}/a]", MONEY
     if name not in COLUMNS:
         return name, PLAIN
     words, unit, form = COLUMNS[name]
