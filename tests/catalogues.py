@@ -6,6 +6,7 @@ brings the catalogues of the languages, all that there are by default, up to dat
 without a translation, and what is no longer said goes. A language that has none yet gets one.
 """
 
+import datetime as dt
 import sys
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from babel.messages.pofile import read_po, write_po
 SOURCE = Path(__file__).parents[1] / "src" / "crestfall"
 WORDS = SOURCE / "report" / "words"
 METHODS = [("**.py", "python"), ("**/templates/**.html", "jinja2")]
+NO_DAY = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)  # the same text gives the same file
 KEYWORDS = {"say": None, "later": None, "say_many": (2, 3)}
 
 
@@ -43,6 +45,12 @@ def update(language: str) -> None:
     own.update(texts_in_code(), no_fuzzy_matching=True)
     own.obsolete.clear()
     own.fuzzy = False
+    own.header_comment = (
+        f"# Crestfall's reports in {Locale(language).english_name}; tests/catalogues.py keeps it up to date."
+    )
+    own.project, own.version, own.msgid_bugs_address = "Crestfall", "1", "the place where the code is kept"
+    own.last_translator = own.language_team = "the Crestfall authors"
+    own.creation_date = own.revision_date = NO_DAY
     with (WORDS / f"{language}.po").open("wb") as file:
         write_po(file, own, width=120, omit_header=False, sort_output=True, ignore_obsolete=True)
 

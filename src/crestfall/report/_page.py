@@ -31,6 +31,10 @@ from crestfall.report._unforeseen import COSTLY_HEAD, ERRORS_HEAD, costly_rows, 
 from crestfall.report._words import later, number, percent, say
 from crestfall.study import Case, Inputs, Life, Result, Unforeseen
 
+# Policies as tables name them.
+later("rolling")
+later("rules")
+later("hindsight")
 POLICY_WORDS = {
     "rolling": later("rolling plans: know the tariff and the past, and expect the rest"),
     "rules": later("rules: know the tariff and the past"),
