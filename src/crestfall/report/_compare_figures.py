@@ -10,7 +10,8 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 from crestfall.report import _style as style
-from crestfall.report._words import number, say
+from crestfall.report._retold import retold
+from crestfall.report._words import figures, number, say
 from crestfall.study import Comparison
 
 MARK = "#c2351f"  # of the best option, on all figures of a comparison
@@ -109,7 +110,7 @@ def _draw_map(ax: Axes, comparison: Comparison, one: MapOf, racks: list[int], mo
             value = shown[y, x]
             depth = 0.5 if high == low or np.isnan(value) else (value - low) / (high - low)
             dark = depth < 0.4 if one.less_is_better else depth > 0.6
-            text = "–" if np.isnan(value) else one.form.format(value).replace("-", "−")
+            text = "–" if np.isnan(value) else figures(one.form.format(value)).replace("-", "−")
             ax.text(x, y, text, ha="center", va="center", fontsize=7, color="white" if dark else style.LOAD["color"])
     best = comparison.recommendation
     if best.is_battery:
@@ -189,7 +190,8 @@ def draw_doubt(comparison: Comparison) -> Figure:
     _draw_shares(left, comparison, doubt)
     mine = scores[:, comparison.options.index(comparison.best)]
     draw_distribution(right, mine[np.isfinite(mine)], score_words(comparison))
-    right.set_title(f"{str(comparison.recommendation)[0].upper()}{str(comparison.recommendation)[1:]}")
+    best = retold(str(comparison.recommendation))
+    right.set_title(f"{best[0].upper()}{best[1:]}")
     return figure
 
 
@@ -214,7 +216,7 @@ def score_words(comparison: Comparison) -> str:
         "irr": say("rate of return [share a year]"),
         "saving_per_capital": say("saving per {currency} of capital [1/a]", currency=currency),
         "saving": say("saving of the first year [{currency}]", currency=currency),
-    }.get(comparison.terms.criterion.name, f"capital, counted down [{currency}]")
+    }.get(comparison.terms.criterion.name, say("capital, counted down [{currency}]", currency=currency))
 
 
 def draw_distribution(ax: Axes, values: "np.ndarray[tuple[int], np.dtype[np.float64]]", words: str) -> None:

@@ -8,6 +8,7 @@ from matplotlib.ticker import MaxNLocator
 
 from crestfall.report import _style as style
 from crestfall.report._figures import in_order, period_label
+from crestfall.report._retold import retold
 from crestfall.report._week import most_telling_week
 from crestfall.report._words import date, say
 from crestfall.study import Result
@@ -84,9 +85,9 @@ def draw_pair_bills(pair: Pair, ax: Axes | None = None) -> Axes:
     ax = _axes(ax, height_in=3.8)
     first, second = pair
     bills = {
-        "no battery": first.reference.bill,
-        str(first.inputs.plant.option): first.headline.bill,
-        str(second.inputs.plant.option): second.headline.bill,
+        say("no battery"): first.reference.bill,
+        retold(str(first.inputs.plant.option)): first.headline.bill,
+        retold(str(second.inputs.plant.option)): second.headline.bill,
     }
     periods = list(dict.fromkeys(period for one in pair for period in in_order(one)))
     width = 0.27

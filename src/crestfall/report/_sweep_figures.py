@@ -56,9 +56,9 @@ def draw_swings(result: SweepResult, ax: Axes | None = None) -> Axes | None:
     ax = _axes(ax, height_in=1.3 + 0.45 * max(len(swings), 1))
     center = float(result.at_levels()[result.metric].mean())
     for place, row in enumerate(swings.to_dict("records")):
-        ends = sorted((("low", LOW), ("high", HIGH)), key=lambda one: -abs(row[f"at_{one[0]}"] - center))
+        ends = sorted(((later("low"), LOW), (later("high"), HIGH)), key=lambda one: -abs(row[f"at_{one[0]}"] - center))
         for end, look in ends:  # the farther first, where both lie on one side
-            ax.barh(place, row[f"at_{end}"] - center, 0.62, left=center, label=end if place == 0 else None, **look)
+            ax.barh(place, row[f"at_{end}"] - center, 0.62, left=center, label=say(end) if place == 0 else None, **look)
         left, right = sorted(("low", "high"), key=lambda end: row[f"at_{end}"])
         for end, side, offset in ((left, "right", -4), (right, "left", 4)):
             ax.annotate(_shown(row[end]), (row[f"at_{end}"], place), xytext=(offset, 0), textcoords="offset points",

@@ -137,7 +137,7 @@ def _for_whom(tariff: TariffFile) -> Iterator[str]:
         yield (
             say(
                 "For sites with {below} hours of use a year (imported kWh over the year's highest kW).",
-                below=" and ".join(filter(None, (least, below))),
+                below=_listed(filter(None, (least, below))),
             )
         )
 
@@ -194,7 +194,9 @@ def _holidays(tariff: TariffFile) -> Iterator[str]:
     moves = [(say("Saturday"), ask.saturday_moves_to), (say("Sunday"), ask.sunday_moves_to)]
     for day, to in moves:
         if to != "stays":
-            yield say("A holiday that falls on a {day} is kept on {capitalize}.", day=day, capitalize=to.capitalize())
+            yield say(
+                "A holiday that falls on a {day} is kept on {capitalize}.", day=day, capitalize=say(to.capitalize())
+            )
 
 
 def _weekdays(days: Sequence[str]) -> str:
@@ -413,8 +415,10 @@ def _highest_mean(charge: Measured, tariff: TariffFile) -> str:
 
 def _peak_period(charge: Measured, tariff: TariffFile) -> tuple[str, str]:
     """Return whose peak it is, and the period by its name."""
-    name = _period_word(tariff) if charge.period == "month" else charge.period
-    return (say("the year's") if name == "year" else say("each {name}'s", name=name)), name
+    if charge.period == "year":
+        return say("the year's"), say("year")
+    name = _period_word(tariff) if charge.period == "month" else say(charge.period)
+    return say("each {name}'s", name=name), name
 
 
 def _coincident(tariff: TariffFile) -> Iterator[str]:
@@ -546,7 +550,7 @@ def _export(tariff: TariffFile) -> Iterator[str]:
         most = say("At most {limit} kW", limit=_number(export.limit_kw)) if export.limit_kw else say("Nothing")
         yield say("{most} may be exported.", most=most)
     rules = (BATTERY_EXPORTS.get(export.battery_exports), CHARGES_FROM.get(export.battery_charges_from))
-    yield from (rule for rule in rules if rule is not None)
+    yield from (say(rule) for rule in rules if rule is not None)
 
 
 def _minimum(tariff: TariffFile) -> Iterator[str]:
@@ -556,7 +560,7 @@ def _minimum(tariff: TariffFile) -> Iterator[str]:
             say(
                 "{name}: {on} come to at least {amount_per_month} {currency} a {tariff}; what is missing is added.",
                 name=minimum.name,
-                on=_on(minimum.on, "all lines but surcharges"),
+                on=_on(minimum.on, say("all lines but surcharges")),
                 amount_per_month=_money(minimum.amount_per_month),
                 currency=tariff.currency,
                 tariff=_period_word(tariff),
