@@ -195,7 +195,7 @@ def _holidays(tariff: TariffFile) -> Iterator[str]:
     for day, to in moves:
         if to != "stays":
             yield say(
-                "A holiday that falls on a {day} is kept on {capitalize}.", day=day, capitalize=say(to.capitalize())
+                "A holiday that falls on a {day} is kept on {kept}.", day=day, kept=say(to.capitalize())
             )
 
 
