@@ -194,9 +194,7 @@ def _holidays(tariff: TariffFile) -> Iterator[str]:
     moves = [(say("Saturday"), ask.saturday_moves_to), (say("Sunday"), ask.sunday_moves_to)]
     for day, to in moves:
         if to != "stays":
-            yield say(
-                "A holiday that falls on a {day} is kept on {kept}.", day=day, kept=say(to.capitalize())
-            )
+            yield say("A holiday that falls on a {day} is kept on {kept}.", day=day, kept=say(to.capitalize()))
 
 
 def _weekdays(days: Sequence[str]) -> str:
