@@ -60,7 +60,7 @@ def test_months_and_weekdays_begin_where_the_calendar_does():
 
 def test_the_language_ends_with_its_block_even_after_an_error():
     with pytest.raises(ZeroDivisionError), speaking("de"):
-        1 / 0  # noqa: B018
+        1 / 0  # noqa: B018 -- it is there to fail
     assert number(1234.5, 1) == "1,234.5"
 
 

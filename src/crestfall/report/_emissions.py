@@ -3,7 +3,6 @@
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
 
 from crestfall.report import _style as style
@@ -85,7 +84,7 @@ def draw_emissions(result: Result) -> Figure | None:
         ax.set_xlim(0, HOURS)
         ax.set_xticks(range(0, HOURS, 6))
         ax.set_xlabel(say("hour of the local day"))
-        ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: number(value)))
+        ax.yaxis.set_major_formatter(style.in_numbers())
     panels[0].set_ylabel(say("mean emissions [kg CO2e/h]"))
     if all(one.before.min() >= 0 and one.after.min() >= 0 for one in found):
         panels[0].set_ylim(bottom=0)

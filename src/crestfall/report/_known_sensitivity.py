@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.ticker import MaxNLocator
 
 from crestfall.finance import CapitalCost, ProjectYears, appraise, simple_payback_years
 from crestfall.report import _style as style
@@ -203,7 +203,7 @@ def draw_known_sensitivity(known: Known, ax: Axes | None = None) -> Axes:
     ax.margins(x=0.22)
     ax.grid(visible=False, axis="y")
     ax.xaxis.set_major_locator(MaxNLocator(6))
-    ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: number(value)))
+    ax.xaxis.set_major_formatter(style.in_numbers())
     ax.set_xlabel(known.measure)
     ax.set_title(say("One thing changed at a time, from {base}", base=number(known.base, known.decimals)), loc="left")
     return ax

@@ -3,11 +3,10 @@
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter
 from numpy.typing import NDArray
 
 from crestfall.report import _style as style
-from crestfall.report._words import number, say, weekdays
+from crestfall.report._words import say, weekdays
 from crestfall.study import Result
 
 FloatArray = NDArray[np.float64]
@@ -64,6 +63,6 @@ def draw_load_shape(result: Result) -> Figure:
         ax.set_xticks([0, 6, 12, 18])
     panels[0].set_ylim(bottom=0)
     panels[0].set_ylabel(say("load [kW]"))
-    panels[0].yaxis.set_major_formatter(FuncFormatter(lambda value, _: number(value)))
+    panels[0].yaxis.set_major_formatter(style.in_numbers())
     panels[DAYS // 2].set_xlabel(say("hour of the local day"))
     return figure

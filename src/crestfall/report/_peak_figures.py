@@ -3,10 +3,9 @@
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter
 
 from crestfall.report import _style as style
-from crestfall.report._words import number, say
+from crestfall.report._words import say
 from crestfall.study import MeasuredPeak, Result
 
 MOST_CHARGES = 4  # below each other; a table holds them all
@@ -55,5 +54,5 @@ def _draw(ax: Axes, name: str, peaks: list[MeasuredPeak]) -> None:
     ax.set_xticks(at, [period_label(one.period) for one in peaks])
     ax.set_xlim(-0.6, len(peaks) - 0.4)
     ax.set_ylim(0, 1.08 * max(float(before.max()), float(after.max()), 1.0))
-    ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: number(value)))
+    ax.yaxis.set_major_formatter(style.in_numbers())
     ax.grid(visible=False, axis="x")

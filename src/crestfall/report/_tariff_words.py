@@ -341,7 +341,7 @@ def _ratchet(ratchet: Ratchet, charge: DemandCharge, tariff: TariffFile) -> Iter
     else:
         yield say("Billed is {share}, whatever the {word}'s own peak is.", share=share, word=word)
     if ratchet.months is not None:
-        names = [moment(dt.datetime(2000, month, 1), "LLLL") for month in ratchet.months]  # noqa: DTZ001
+        names = [moment(dt.datetime(2000, month, 1), "LLLL") for month in ratchet.months]  # noqa: DTZ001 -- a month's name only
         yield say("Of these only peaks of {names} count.", names=_listed(names))
     if ratchet.history is not None:
         yield say(

@@ -5,7 +5,7 @@ import textwrap
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, MaxNLocator
+from matplotlib.ticker import MaxNLocator
 
 from crestfall.report import _style as style
 from crestfall.report._words import later, number, say
@@ -92,7 +92,7 @@ def draw_waterfall(result: Result, ax: Axes | None = None) -> Axes:
         tick.set_parse_math(False)
     ax.set_ylim(len(names) - 0.4, -0.6)
     ax.xaxis.set_major_locator(MaxNLocator(4))
-    ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: number(value)))
+    ax.xaxis.set_major_formatter(style.in_numbers())
     currency = result.inputs.scenario.ask.money.currency
     ax.set_xlabel(say("bill of the year [{currency}]", currency=currency))
     less = later("{change} {currency} less a year, {policy}")
