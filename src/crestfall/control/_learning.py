@@ -51,6 +51,8 @@ class Targets:
     _measured: list[NDArray[np.bool_]] = field(init=False)
     _period: list[list[int]] = field(init=False)
     _order: list[int] = field(init=False)
+    _lowest: dict[int, float] = field(init=False, default_factory=dict)  # of each charge, when last learnt [kW]
+    _daily: dict[int, float] = field(init=False, default_factory=dict)  # by the end of each day, of the first in order
     rungs_kw: FloatArray = field(init=False)
     seen_kw: FloatArray = field(init=False)
 
@@ -104,12 +106,34 @@ class Targets:
             if not measured.any():
                 continue
             # From a cap of nothing, raised where this charge measures until it can be kept.
-            lowest = means.least_raise_kw(net, np.where(measured, 0.0, np.inf), full, begin, beside)
-            daily = np.sort(means.daily_caps_kw(net, measured, beside, begin, n_slots))
+            cap = np.where(measured, 0.0, np.inf)
+            lowest = self._lowest[k] = means.least_raise_kw(net, cap, full, begin, beside, self._lowest.get(k, np.nan))
+            daily = np.sort(self._daily_caps(k, net, measured, beside, means, begin, n_slots))
             n_left = self._days_left(k, t, n_slots)
             rungs = np.array([0.0, *likely_peaks(daily, n_left), lowest]) * (1 + self.margin_frac)
             self.rungs_kw[k] = np.maximum(rungs, self.seen_kw[k])
             np.minimum(beside, lowest, out=beside, where=measured)
+
+    def _daily_caps(
+        self,
+        k: int,
+        net: FloatArray,
+        measured: NDArray[np.bool_],
+        beside: FloatArray,
+        means: Means,
+        begin: int,
+        n_slots: int,
+    ) -> FloatArray:
+        """Return the lowest peak that each of the last days could have had; of the dearest charge, it is remembered."""
+        if k != self._order[0]:  # what the others could have kept depends on the targets beside them
+            return means.daily_caps_kw(net, measured, beside, begin, n_slots)
+        ends = range(begin + len(net), begin + n_slots - 1, -n_slots)
+        for end in ends:
+            if end in self._daily:
+                continue
+            day = slice(end - n_slots - begin, end - begin)
+            (self._daily[end],) = means.daily_caps_kw(net[day], measured[day], beside[day], end - n_slots, n_slots)
+        return np.array([self._daily[end] for end in ends])
 
     def _days_left(self, k: int, t: int, n_slots: int) -> float:
         """Return how many days of the period of a charge are left from a step on."""

@@ -11,7 +11,7 @@ from crestfall.dispatch._compiled import compiled
 from crestfall.dispatch._exact import taper_of
 
 FloatArray = NDArray[np.float64]
-CLOSE_KW = 1e-3
+CLOSE_KW = 1e-3  # how finely a cap is sought
 CLOSE_KWH = 1e-9
 
 
@@ -103,6 +103,7 @@ class Means:
         start_kwh: float,
         begin: int = 0,
         beside_kw: FloatArray | None = None,
+        near_kw: float = np.nan,
     ) -> float:
         """
         Return by how much a cap has to be raised so that it can be kept; see :meth:`highest_kwh`.
@@ -117,9 +118,12 @@ class Means:
             The first of them.
         beside_kw : ndarray of shape (n,), optional
             A further cap that is not raised.
+        near_kw : float, optional
+            Where the search sets out; left out: it halves all there is [kW].
         """
         beside = np.full(len(net_kw), np.inf) if beside_kw is None else beside_kw
-        return float(raise_by_least(net_kw, cap_kw, beside, start_kwh, self.of_steps(begin, len(net_kw))))
+        steps = self.of_steps(begin, len(net_kw))
+        return float(raise_by_least(net_kw, cap_kw, beside, start_kwh, steps, near_kw, CLOSE_KW))
 
     def daily_caps_kw(
         self, net_kw: FloatArray, is_capped: NDArray[np.bool_], beside_kw: FloatArray, begin: int, n_slots: int
@@ -214,15 +218,37 @@ def fill(net: Any, cap: Any, start: float, steps: Steps, stored: Any) -> bool:
 
 
 @compiled
-def raise_by_least(net: Any, cap: Any, beside: Any, start: float, steps: Steps) -> float:
-    """Return by how much a cap has to be raised so that it can be kept."""
+def raise_by_least(
+    net: Any, cap: Any, beside: Any, start: float, steps: Steps, near: float, close: float
+) -> float:
+    """Return by how much a cap has to be raised so that it can be kept, at most so much too high as is close.
+
+    The search sets out from `near` in strides that double, if it is not NaN; then it halves.
+    """
     stored = np.empty(len(net))
     if fill(net, np.minimum(cap, beside), start, steps, stored):
         return 0.0
-    low, high = 0.0, CLOSE_KW
+    low, high = 0.0, close
     for t in range(len(net)):
-        high = max(high, net[t] - cap[t] + CLOSE_KW)
-    while high - low > CLOSE_KW:
+        high = max(high, net[t] - cap[t] + close)
+    if 0.0 < near < high:
+        stride = close
+        is_kept = fill(net, np.minimum(cap + near, beside), start, steps, stored)
+        while low < near < high:
+            if is_kept:
+                high = near
+                near -= stride
+            else:
+                low = near
+                near += stride
+            stride *= 2.0
+            if low < near < high and fill(net, np.minimum(cap + near, beside), start, steps, stored) != is_kept:
+                if is_kept:
+                    low = near
+                else:
+                    high = near
+                break
+    while high - low > close:
         middle = 0.5 * (low + high)
         if fill(net, np.minimum(cap + middle, beside), start, steps, stored):
             high = middle
@@ -239,7 +265,7 @@ def _raise_daily(net: Any, cap: Any, beside: Any, steps: Steps, n_slots: int, ca
         b = len(net) - (n - 1 - day) * n_slots
         a = b - n_slots
         own = Steps(h, keep, most_c[a:b], most_d[a:b], floor[a:b], full[a:b], into, outof, tapers)
-        caps[day] = raise_by_least(net[a:b], cap[a:b], beside[a:b], full[a], own)
+        caps[day] = raise_by_least(net[a:b], cap[a:b], beside[a:b], full[a], own, np.nan, CLOSE_KW)
         if cap[a:b].max() == 0.0:  # below its mean a day takes more out of the store than it can put back
             caps[day] = max(caps[day], net[a:b].mean())
 

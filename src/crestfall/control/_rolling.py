@@ -329,7 +329,7 @@ class _Controller:
                 backs = self._worst_backs(a)
         weights = np.full(len(backs) + 1, 1 / ask.learn_days)
         weights[0] = 1 - len(backs) / ask.learn_days
-        kept_price = KEPT_FRAC * float(self._rates.buy_per_kwh[: t + 1].max()) if targets.n else 0.0
+        kept_price = KEPT_FRAC * float(self._steps.buy_per_kwh[: a + 1].max()) if targets.n else 0.0
         needs = needs.and_all(float(self._problem.ceiling_kwh.max()), max(kept_price, 0.0))
         return Lesson(
             needs_kwh=needs.kwh,

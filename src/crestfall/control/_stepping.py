@@ -13,12 +13,13 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from crestfall.control._learning import N_RUNGS
-from crestfall.control._peak_targets import Steps, raise_by_least
+from crestfall.control._peak_targets import CLOSE_KW, Steps, raise_by_least
 from crestfall.dispatch._compiled import compiled
 from crestfall.dispatch._pieces import MOST_REGIONS, Pieces, StepData, fill_steps, room
 from crestfall.dispatch._store import TINY_KWH, Caps, Crossings, Line, Store, take_steps
 
 N_CAPS = N_RUNGS + 1  # on the import of a step: the rungs of its demand charges, and the limit
+DAY_CLOSE_FRAC = 1e-3  # of the highest load of a plan: how finely that peak is sought
 DAY_MARGIN_FRAC = 0.03  # by which the first rung lies above the lowest peak that is expected
 DEARER = 100.0  # times that price: import above its limit
 FLAT = 1e-9  # cost for each kWh below which two changes cost the same
@@ -277,10 +278,12 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
     target = level[:, N_RUNGS - 1].copy()
     # What the day ahead cannot avoid is no peak that this plan makes.
     lowest = np.where(level[:, 0] < np.inf, 0.0, np.inf)
-    own = raise_by_least(net, lowest, limit, state.content_kwh[0], within) * (1.0 + DAY_MARGIN_FRAC)
+    near, close = state.day_kw[0] / (1.0 + DAY_MARGIN_FRAC), max(DAY_CLOSE_FRAC * net.max(), CLOSE_KW)
+    own = raise_by_least(net, lowest, limit, state.content_kwh[0], within, near, close) * (1.0 + DAY_MARGIN_FRAC)
     state.day_kw[0] = own
     level[:, 0] = np.maximum(level[:, 0], own)
-    target = np.minimum(target + raise_by_least(net, target, limit, state.content_kwh[0], within), limit)
+    target += raise_by_least(net, target, limit, state.content_kwh[0], within, np.nan, CLOSE_KW)
+    target = np.minimum(target, limit)
     level[:, N_RUNGS - 1] = target
     for i in range(N_RUNGS):
         level[:, i] = np.minimum(level[:, i], target)
