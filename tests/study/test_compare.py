@@ -22,7 +22,7 @@ from crestfall.study._inputs import prepare, with_option
 from crestfall.study._option_figures import figures_of
 from crestfall.study._options_asked import counts_of, pair_of
 from crestfall.study._ranking import Criterion, Worth
-from crestfall.study._run import headline_case, reference_of
+from crestfall.study._run import headline_year, reference_of
 from hourly_site import NO_BATTERY
 from site_files import in_catalogue
 
@@ -142,9 +142,9 @@ def test_other_years_of_load_are_scheduled_anew(found):
     """The first other year, solved here by hand, is what the comparison drew with."""
     seed = int(np.random.SeedSequence(found.seed).generate_state(3)[0])
     other = days_drawn_anew(found.inputs.series, seed)
-    own = headline_case(with_option(found.inputs, Option(1, 1)))  # from which the others set out
+    own = headline_year(with_option(found.inputs, Option(1, 1)))  # from which the others set out
     site = replace(found.inputs, series=other)
-    case = headline_case(replace(with_option(site, Option(1, 1)), like=own.schedule))
+    case = headline_year(replace(with_option(site, Option(1, 1)), like=own.schedule))
     saving = reference_of(site).bill_total - case.bill_total
     drawn = worth_in(found.figures(Option(1, 1)), (1, 1.0, 1.0, 1.0, 1.0), found.terms)
     assert drawn.saving == pytest.approx(saving, abs=1e-6)

@@ -202,11 +202,13 @@ class SimilarDays(Forecast):
 @compiled
 def _expected(i: int, slot: Any, kind: Any, total: Any, weights: Any, there: Any, latest: float) -> Any:
     """Return the mean of a step's like; with no day of the kind yet, of all days; with none at all, the latest."""
-    share, sum_of_weights, wanted = 0.0, 0.0, kind[i]
-    for k in range(len(there)):
-        if k == wanted or not there[wanted]:
-            share += total[k, slot[i]]
-            sum_of_weights += weights[k, slot[i]]
+    share, sum_of_weights, wanted, at = 0.0, 0.0, kind[i], slot[i]
+    if there[wanted]:
+        share, sum_of_weights = total[wanted, at], weights[wanted, at]
+    else:
+        for k in range(len(there)):
+            share += total[k, at]
+            sum_of_weights += weights[k, at]
     return share / sum_of_weights if sum_of_weights > 0.0 else latest
 
 

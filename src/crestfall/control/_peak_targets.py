@@ -218,9 +218,7 @@ def fill(net: Any, cap: Any, start: float, steps: Steps, stored: Any) -> bool:
 
 
 @compiled
-def raise_by_least(
-    net: Any, cap: Any, beside: Any, start: float, steps: Steps, near: float, close: float
-) -> float:
+def raise_by_least(net: Any, cap: Any, beside: Any, start: float, steps: Steps, near: float, close: float) -> float:
     """Return by how much a cap has to be raised so that it can be kept, at most so much too high as is close.
 
     The search sets out from `near` in strides that double, if it is not NaN; then it halves.

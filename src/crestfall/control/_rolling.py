@@ -7,7 +7,7 @@ kept, this plan takes the lowest that can. Two ways meet the peaks that no forec
 * *Reserve.* The last weeks are gone through backwards: how much had to be in store at each time of day to keep the
   targets from there on? To have less costs so much as on the share of days that needed it.
 * *Headroom.* The forecasts of the last weeks that were too low by most may be so again: the plan is made for the
-  forecast with each of these errors, too, and energy is worth the weighted mean.
+  forecast with each of these errors over its first hours, too, and energy is worth the weighted mean.
 
 A target is learnt each day, as the lowest that the last weeks could have kept; it is never below what its period has
 seen. Below it import is cheaper by rungs, as far as the rest of the period will likely reach them anyway. Each step
@@ -41,6 +41,7 @@ SHORT_FRAC = 1 / 24
 # Of the highest price of energy: what a kWh that is kept is worth beyond the plan where peaks are billed. Without it a
 # store is emptied in the first of many hours that pay the same, and stands empty when a peak comes.
 KEPT_FRAC = 0.01
+DOUBTFUL_H = 6.0  # how far ahead past errors may come again; any between this and a day keeps as much
 
 
 @dataclass(frozen=True, slots=True)
@@ -263,6 +264,7 @@ class _Controller:
             first=first,
             every=every,
             n_steps=n,
+            n_doubtful=round(DOUBTFUL_H / p.step_h),
         )
 
     def _held_share(self, at: NDArray[np.int64]) -> FloatArray:

@@ -52,6 +52,8 @@ class Outlook(NamedTuple):
         Steps from a plan to the next.
     n_steps : int
         Number of steps, history included.
+    n_doubtful : int
+        For so many steps of a plan past errors of the forecast may come again; beyond them it goes as expected.
     """
 
     steps: StepData
@@ -66,6 +68,7 @@ class Outlook(NamedTuple):
     first: int
     every: int
     n_steps: int
+    n_doubtful: int
 
 
 class State(NamedTuple):
@@ -130,6 +133,7 @@ class Room(NamedTuple):
     pieces: Pieces
     out: Crossings
     line: Line
+    later: Line
     spare: tuple[Any, Any]
     merged: tuple[Any, Any]
     one: Pieces
@@ -142,20 +146,24 @@ def room_for(data: StepData, n_horizon: int) -> Room:
     n_line = 4 * most + 64
     pieces = room(n_horizon, n_horizon * per_step)
     at = np.zeros(n_horizon, dtype=np.int64)
-    line = Line(
-        np.zeros(n_line),
-        np.zeros(n_line),
-        np.zeros(1, dtype=np.int64),
-        np.zeros(1, dtype=np.int64),
-        np.zeros(1),
-        np.zeros(1),
-        np.ones(1),
+    line, later = (
+        Line(
+            np.zeros(n_line),
+            np.zeros(n_line),
+            np.zeros(1, dtype=np.int64),
+            np.zeros(1, dtype=np.int64),
+            np.zeros(1),
+            np.zeros(1),
+            np.ones(1),
+        )
+        for _ in range(2)
     )
     out = Crossings(at, at.copy(), *(np.empty(most) for _ in range(4)))
     return Room(
         pieces,
         out,
         line,
+        later,
         (np.empty(n_line), np.empty(n_line)),
         (np.empty(2 * n_line), np.empty(2 * n_line)),
         room(1, per_step),
@@ -170,12 +178,17 @@ def _cost_to_go(
     level_prices: Any,
     spare: Room,
     n_now: int,
+    n_doubtful: int,
+    is_expected: bool,
     state: State,
     weight: float,
 ) -> bool:
-    """Add a weighted cost-to-go at the end of each of the first steps to those of the state; False if there is none."""
-    pieces, out, v = spare.pieces, spare.out, spare.line
-    n = len(data.demand_kw)
+    """Add a weighted cost-to-go at the end of each of the first steps to those of the state; False if there is none.
+
+    The line at the end of the doubtful steps is remembered where all goes as expected, and set out from otherwise.
+    """
+    pieces, out, v, later = spare.pieces, spare.out, spare.line, spare.later
+    n = len(data.demand_kw) if is_expected else n_doubtful
     if fill_steps(data, 0, n, 0.0, pieces) >= 0:
         return False
     levels, price = np.empty(n * N_CAPS), np.empty(n * N_CAPS)
@@ -188,13 +201,19 @@ def _cost_to_go(
             levels[t * N_CAPS + i], price[t * N_CAPS + i] = level[t, i], level_prices[i]
     c_first[n] = n * N_CAPS
     caps = Caps(c_first, levels, price)
-    middle = len(v.slope) // 2
-    low, high = store.floor_kwh[n - 1], store.ceiling_kwh[n - 1]
-    v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0] = middle, middle, low, high, 1.0
-    if high > low:
-        v.slope[middle], v.length[middle] = 0.0, high - low
-        v.tail[0] = middle + 1
-    end = n
+    if is_expected:
+        middle = len(v.slope) // 2
+        low, high = store.floor_kwh[n - 1], store.ceiling_kwh[n - 1]
+        v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0] = middle, middle, low, high, 1.0
+        if high > low:
+            v.slope[middle], v.length[middle] = 0.0, high - low
+            v.tail[0] = middle + 1
+        if n_doubtful < n and take_steps(n_doubtful, n, pieces, caps, store, v, out, spare.spare) != -1:
+            return False
+        _copy(v, later)
+    else:
+        _copy(later, v)
+    end = n_doubtful
     for k in range(n_now - 1, -1, -1):
         begin = min(k + 1, n)
         if begin < end and take_steps(begin, end, pieces, caps, store, v, out, spare.spare) != -1:
@@ -202,6 +221,14 @@ def _cost_to_go(
         end = begin
         _add(state, k, v, weight, spare.merged)
     return True
+
+
+@compiled
+def _copy(line: Line, to: Line) -> None:
+    begin, end = line.head[0], line.tail[0]
+    to.slope[begin:end], to.length[begin:end] = line.slope[begin:end], line.length[begin:end]
+    to.head[0], to.tail[0], to.left[0], to.right[0] = begin, end, line.left[0], line.right[0]
+    to.scale[0] = line.scale[0]
 
 
 @compiled
@@ -304,15 +331,18 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
     state.n[:] = -1
     demand = net.copy()
     is_found = False
+    n_doubtful = max(min(ahead.n_doubtful, n), n_now)
     for path in range(len(lesson.backs) + 1):
         if lesson.weights[path] <= 0.0:
             continue
+        if path > 0 and not is_found:
+            break
         if path > 0:
             back = lesson.backs[path - 1]
             earlier = (a - back - ahead.first) // ahead.every
             since = a - back - ahead.first - earlier * ahead.every
             was, happened, load = ahead.net_kw[earlier], a - back, steps.demand_kw
-            for t in range(n):
+            for t in range(n_doubtful):
                 demand[t] = net[t] + load[happened + t] - was[min(since + t, len(was) - 1)]
         data = StepData(
             steps.step_h,
@@ -329,7 +359,9 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
             steps.discharge,
             steps.wear_per_kwh,
         )
-        is_found |= _cost_to_go(data, window, level, prices, spare, n_now, state, lesson.weights[path])
+        is_found |= _cost_to_go(
+            data, window, level, prices, spare, n_now, n_doubtful, path == 0, state, lesson.weights[path]
+        )
     if not is_found:
         state.n_failed[0] += 1
         for k in range(n_now):

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from crestfall.dispatch import Schedule
 from crestfall.errors import InfeasibleError
 from crestfall.study._inputs import Inputs
-from crestfall.study._result import Case
-from crestfall.study._run import case_of, headline_case
+from crestfall.study._result import PolicyYear
+from crestfall.study._run import headline_year, year_of
 
 FIRST_STEP_PER_KWH = 0.02  # about the price of wear of today's racks; where the search begins decides nothing
 NEAR_FRAC = 0.015  # by how much the price may move from a year to the next before the search has to widen
@@ -23,7 +23,7 @@ HALVINGS = 5
 CLOSE_FRAC = 0.01  # of the budget: what may stay unused before the search goes on
 SPARE_FRAC = 0.002  # of the budget, kept for what the true plant takes beyond the plan
 MIXED = ("charge_kw", "discharge_kw", "stored_kwh", "start_kwh", "curtailed_kw", "import_kw", "export_kw", "objective")
-UsedFrac = Callable[[Case], float]
+UsedFrac = Callable[[PolicyYear], float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +32,7 @@ class Budgeted:
 
     Parameters
     ----------
-    case : Case
+    case : PolicyYear
         The case.
     wear_per_kwh : float
         Price of wear at which it does, or beyond which it would use less than the budget.
@@ -40,7 +40,7 @@ class Budgeted:
         What it costs against the year without a budget.
     """
 
-    case: Case
+    case: PolicyYear
     wear_per_kwh: float
     cost: float
 
@@ -77,7 +77,7 @@ def within_budget(inputs: Inputs, used_frac: UsedFrac, *, near_per_kwh: float | 
         If the budget is exceeded at any price, as where a limit of import has to be kept.
     """
     given = inputs.scenario.ask.dispatch.wear_per_kwh
-    free = headline_case(inputs)
+    free = headline_year(inputs)
     if used_frac(free) <= 1:
         return Budgeted(case=free, wear_per_kwh=given, cost=0.0)
     low, high, over, kept = _bracket(inputs, used_frac, free, near_per_kwh)
@@ -85,7 +85,7 @@ def within_budget(inputs: Inputs, used_frac: UsedFrac, *, near_per_kwh: float | 
         if used_frac(kept) >= 1 - CLOSE_FRAC or high - low <= 2 * NEAR_FRAC * high:
             break
         middle = 0.5 * (low + high)
-        tried = headline_case(with_wear(inputs, middle))
+        tried = headline_year(with_wear(inputs, middle))
         if used_frac(tried) <= 1:
             kept, high = tried, middle
         else:
@@ -95,20 +95,20 @@ def within_budget(inputs: Inputs, used_frac: UsedFrac, *, near_per_kwh: float | 
 
 
 def _bracket(
-    inputs: Inputs, used_frac: UsedFrac, free: Case, near_per_kwh: float | None
-) -> tuple[float, float, Case, Case]:
+    inputs: Inputs, used_frac: UsedFrac, free: PolicyYear, near_per_kwh: float | None
+) -> tuple[float, float, PolicyYear, PolicyYear]:
     """Return two prices of wear, the budget exceeded at the first and kept at the second, with their cases."""
     low, over = inputs.scenario.ask.dispatch.wear_per_kwh, free
     step = FIRST_STEP_PER_KWH
     if near_per_kwh is not None and (1 - NEAR_FRAC) * near_per_kwh > low:
         low, step = (1 - NEAR_FRAC) * near_per_kwh, 2 * NEAR_FRAC * near_per_kwh
-        below = headline_case(with_wear(inputs, low))
+        below = headline_year(with_wear(inputs, low))
         if used_frac(below) <= 1:
             return inputs.scenario.ask.dispatch.wear_per_kwh, low, free, below
         over = below
     for _ in range(DOUBLINGS):
         high = low + step
-        tried = headline_case(with_wear(inputs, high))
+        tried = headline_year(with_wear(inputs, high))
         if used_frac(tried) <= 1:
             return low, high, over, tried
         low, over, step = high, tried, 2 * step
@@ -119,7 +119,7 @@ def _bracket(
     )
 
 
-def _filled_up(inputs: Inputs, used_frac: UsedFrac, over: Case, kept: Case) -> Case:
+def _filled_up(inputs: Inputs, used_frac: UsedFrac, over: PolicyYear, kept: PolicyYear) -> PolicyYear:
     """Return the plan between two that uses up the budget, unless it does not keep it or saves nothing more."""
     used_over, used_kept = used_frac(over), used_frac(kept)
     if over.rates is not kept.rates or not math.isfinite(used_over):
@@ -128,7 +128,7 @@ def _filled_up(inputs: Inputs, used_frac: UsedFrac, over: Case, kept: Case) -> C
     if share <= 0:
         return kept
     plan = _between(kept.schedule, over.schedule, share)
-    case = case_of(inputs, kept.policy, kept.rates, plan)
+    case = year_of(inputs, kept.policy, kept.rates, plan)
     return case if used_frac(case) <= 1 and case.bill_total < kept.bill_total else kept
 
 

@@ -14,7 +14,7 @@ from crestfall.plant import Option, build_plant
 from crestfall.scenario.scenario_file import RollingPolicy, StatedError
 from crestfall.study._inputs import Inputs, dispatch_problem
 from crestfall.study._money import charging_cost
-from crestfall.study._result import Case
+from crestfall.study._result import PolicyYear
 from crestfall.study._rolling import roll
 from crestfall.study._unforeseen import Costly, Trial, Unforeseen
 from crestfall.tariff import CapacityLine, DemandLine
@@ -25,7 +25,7 @@ MORE_ROOM = 2.0  # times the margin of peak targets, or of nothing this:
 SOME_ROOM_FRAC = 0.05
 
 
-def unforeseen(inputs: Inputs, case: Case, rolled: Rolled, ceiling: Case) -> Unforeseen:
+def unforeseen(inputs: Inputs, case: PolicyYear, rolled: Rolled, ceiling: PolicyYear) -> Unforeseen:
     """
     Return where a rolling plan lost most against hindsight under the same contract.
 
@@ -36,11 +36,11 @@ def unforeseen(inputs: Inputs, case: Case, rolled: Rolled, ceiling: Case) -> Unf
     ----------
     inputs : Inputs
         The study.
-    case : Case
+    case : PolicyYear
         The rolling plan's year.
     rolled : Rolled
         Its forecasts.
-    ceiling : Case
+    ceiling : PolicyYear
         Hindsight's year under the same contract.
 
     Returns
@@ -57,7 +57,7 @@ def unforeseen(inputs: Inputs, case: Case, rolled: Rolled, ceiling: Case) -> Unf
     )
 
 
-def _peaks(inputs: Inputs, case: Case, rolled: Rolled, ceiling: Case) -> Iterator[Costly]:
+def _peaks(inputs: Inputs, case: PolicyYear, rolled: Rolled, ceiling: PolicyYear) -> Iterator[Costly]:
     h, start = inputs.series.step_h, inputs.series.start
     happened = _net_kw(inputs)
     taken: set[tuple[str, str]] = set()  # a period that two sheets share is on both of their charges
@@ -82,7 +82,7 @@ def _peaks(inputs: Inputs, case: Case, rolled: Rolled, ceiling: Case) -> Iterato
 
 
 def _cost_by_period(
-    charge: DemandLine | CapacityLine, case: Case, ceiling: Case, taken: set[tuple[str, str]]
+    charge: DemandLine | CapacityLine, case: PolicyYear, ceiling: PolicyYear, taken: set[tuple[str, str]]
 ) -> dict[int, float]:
     """Return what a charge costs more than with hindsight, by the period in which the peak stood that is billed."""
     periods = charge.measure.periods
@@ -103,7 +103,7 @@ def _means(power_kw: FloatArray, first: NDArray[np.int64], span: int) -> FloatAr
     return np.asarray(power_kw[first[:, np.newaxis] + np.arange(span)].mean(axis=1))
 
 
-def _days(inputs: Inputs, case: Case, rolled: Rolled, ceiling: Case) -> Iterator[Costly]:
+def _days(inputs: Inputs, case: PolicyYear, rolled: Rolled, ceiling: PolicyYear) -> Iterator[Costly]:
     h, start, rates = inputs.series.step_h, inputs.series.start, case.rates
     stored_per_kwh = _price_of_stored(ceiling, h)
     paid = [
@@ -134,7 +134,7 @@ def _days(inputs: Inputs, case: Case, rolled: Rolled, ceiling: Case) -> Iterator
         )
 
 
-def _price_of_stored(case: Case, step_h: float) -> float:
+def _price_of_stored(case: PolicyYear, step_h: float) -> float:
     """Return what it cost to store a kWh, on the mean of a year."""
     energy = case.energy
     stored_kwh = energy.out_of_store_kwh + energy.standing_loss_kwh + energy.change_in_store_kwh
@@ -146,7 +146,9 @@ def _net_kw(inputs: Inputs) -> FloatArray:
     return inputs.load_kw + inputs.auxiliary_kw - inputs.series.pv_kw
 
 
-def tried(inputs: Inputs, case: Case, billed: Callable[[Inputs, Schedule], Case], found: Unforeseen) -> Unforeseen:
+def tried(
+    inputs: Inputs, case: PolicyYear, billed: Callable[[Inputs, Schedule], PolicyYear], found: Unforeseen
+) -> Unforeseen:
     """
     Run the rolling plan again with one thing changed each time: a rack more, perfect forecasts, more room for peaks.
 
@@ -154,7 +156,7 @@ def tried(inputs: Inputs, case: Case, billed: Callable[[Inputs, Schedule], Case]
     ----------
     inputs : Inputs
         The study.
-    case : Case
+    case : PolicyYear
         The rolling plan's year as it is.
     billed : callable
         From inputs and a schedule to its case under the same contract.

@@ -27,8 +27,8 @@ from crestfall.study._later_year import site_in_year, with_racks
 from crestfall.study._life_result import Life, LifeYear, RacksWarranty, WearTrial
 from crestfall.study._life_terms import LifeTerms, check_room
 from crestfall.study._money import charging_cost, line_savings, project_of
-from crestfall.study._result import Before, Case
-from crestfall.study._run import OnStage, headline_case, reference_of
+from crestfall.study._result import Before, PolicyYear
+from crestfall.study._run import OnStage, headline_year, reference_of
 from crestfall.study._wear import agreeing
 from crestfall.tariff import Readings
 
@@ -38,7 +38,7 @@ AGREES_FRAC = 5e-4
 MOST_SOLVES = 4  # of one year; one is enough as a rule
 
 
-def life_of(inputs: Inputs, *, first: Case | None = None, on_stage: OnStage | None = None) -> Life:
+def life_of(inputs: Inputs, *, first: PolicyYear | None = None, on_stage: OnStage | None = None) -> Life:
     """
     Study each year of a battery's life, and what they are worth.
 
@@ -46,7 +46,7 @@ def life_of(inputs: Inputs, *, first: Case | None = None, on_stage: OnStage | No
     ----------
     inputs : Inputs
         The first year, of a scenario with a life and an option with a battery.
-    first : Case, optional
+    first : PolicyYear, optional
         Its schedule with new racks by the policy of the scenario, if it is known already.
     on_stage : callable, optional
         Called with the name of each stage as it begins.
@@ -69,7 +69,7 @@ def life_of(inputs: Inputs, *, first: Case | None = None, on_stage: OnStage | No
         raise inputs.scenario.located(error) from None
 
 
-def _life_of(inputs: Inputs, first: Case | None, on_stage: OnStage) -> Life:
+def _life_of(inputs: Inputs, first: PolicyYear | None, on_stage: OnStage) -> Life:
     terms, money = LifeTerms.of(inputs.scenario, inputs.series), inputs.scenario.ask.money
     walk = _Walk(inputs, terms)
     on_stage("trying the price of wear")
@@ -146,7 +146,7 @@ class _Walk:
 
     # The price of wear -------------------------------------------------------------------------------------------
 
-    def settle_wear(self, first: Case | None) -> tuple[WearTrial, ...]:
+    def settle_wear(self, first: PolicyYear | None) -> tuple[WearTrial, ...]:
         """Try the first year with new racks at prices of wear, from the given one to the one that stays."""
         trials = [self._wear_trial(self.inputs, first)]
         if self.terms.life.wear == "marginal":
@@ -159,7 +159,7 @@ class _Walk:
     def _tried_at(self, wear_per_kwh: float) -> WearTrial:
         return self._wear_trial(with_wear(self.inputs, wear_per_kwh))
 
-    def _wear_trial(self, inputs: Inputs, known: Case | None = None) -> WearTrial:
+    def _wear_trial(self, inputs: Inputs, known: PolicyYear | None = None) -> WearTrial:
         terms, site = self.terms, site_in_year(inputs, self.terms, 1)
         new = Fleet(groups=(replace(self.fleet.groups[0], state=FadeState()),))
         worn = with_racks(site, terms, new, health_frac=1.0, growth_frac=0.0)
@@ -271,9 +271,9 @@ class _Walk:
         growth = 0.5 * (begin.resistance_growth_frac + end.resistance_growth_frac)
         return with_racks(site, self.terms, begin, health_frac=health, growth_frac=growth)
 
-    def _headline(self, worn: Inputs) -> Case:
+    def _headline(self, worn: Inputs) -> PolicyYear:
         """Return the case of a year, sought from the last optimum on."""
-        case = headline_case(replace(worn, like=self.like))
+        case = headline_year(replace(worn, like=self.like))
         self.like = case.schedule
         return case
 
@@ -293,7 +293,7 @@ class _Walk:
             for place, group in enumerate(self.fleet.groups)
         ]
 
-    def _used_frac(self) -> Callable[[Case], float] | None:
+    def _used_frac(self) -> Callable[[PolicyYear], float] | None:
         """Return how a case is held against the budgets of all racks under warranty; None where nothing binds."""
         if not self.terms.life.respect_warranty:
             return None
@@ -305,7 +305,7 @@ class _Walk:
         if not any(math.isfinite(most) for _, most in budgets):
             return None
 
-        def used(case: Case) -> float:
+        def used(case: PolicyYear) -> float:
             energy = {"ac": case.energy.discharged_kwh, "dc": case.energy.out_of_store_kwh}
             return max(energy[side] / most if most > 0 else math.inf for side, most in budgets)
 
@@ -358,7 +358,7 @@ class _Walk:
         )
 
 
-def _work(site: Inputs, case: Case, terms: LifeTerms) -> Work:
+def _work(site: Inputs, case: PolicyYear, terms: LifeTerms) -> Work:
     return Work(
         stored_kwh=case.replayed.stored_kwh,
         start_kwh=case.schedule.start_kwh,

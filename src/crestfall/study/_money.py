@@ -5,10 +5,10 @@ from numpy.typing import NDArray
 
 from crestfall.finance import ProjectYears
 from crestfall.study._life_result import LifeYear
-from crestfall.study._result import Before, Case
+from crestfall.study._result import Before, PolicyYear
 
 
-def line_savings(without: Before, after: Before | Case) -> dict[str, float]:
+def line_savings(without: Before, after: Before | PolicyYear) -> dict[str, float]:
     """
     Return what a battery saves on each line of the year's bill.
 
@@ -16,7 +16,7 @@ def line_savings(without: Before, after: Before | Case) -> dict[str, float]:
     ----------
     without : Before
         The same year without it, under the best contract.
-    after : Before or Case
+    after : Before or PolicyYear
         The year with it, or after it has been given up.
 
     Returns
@@ -33,13 +33,13 @@ def line_savings(without: Before, after: Before | Case) -> dict[str, float]:
     }
 
 
-def charging_cost(case: Case, step_h: float) -> float:
+def charging_cost(case: PolicyYear, step_h: float) -> float:
     """
     Return what the energy that a battery charged in a year cost.
 
     Parameters
     ----------
-    case : Case
+    case : PolicyYear
         The year.
     step_h : float
         Length of a step [h].

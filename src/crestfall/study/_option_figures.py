@@ -17,8 +17,8 @@ from crestfall.study._life import life_of
 from crestfall.study._life_result import Life
 from crestfall.study._money import line_savings
 from crestfall.study._neighbours import AtMost, at_most
-from crestfall.study._result import Before, Case
-from crestfall.study._run import headline_case, reference_of
+from crestfall.study._result import Before, PolicyYear
+from crestfall.study._run import headline_year, reference_of
 from crestfall.study._shared import Shared
 
 WORN_FRAC = 0.1  # of their energy that racks have lost in the trial of what fade costs
@@ -173,7 +173,7 @@ class _Site:
         )
 
     def _studied(self, inputs: Inputs) -> OptionFigures:
-        case = headline_case(inputs)
+        case = headline_year(inputs)
         found = figures_of(inputs, self.reference, case=case, is_compared=True)
         if not self.others:  # nothing is drawn
             return found
@@ -188,18 +188,20 @@ class _Site:
         """Return what an option saves in another year of load."""
         try:
             site = replace(with_option(other, inputs.plant.option), like=inputs.like)
-            return line_savings(reference, headline_case(site))
+            return line_savings(reference, headline_year(site))
         except InfeasibleError:
             return None
 
-    def _worn(self, inputs: Inputs) -> Case:
+    def _worn(self, inputs: Inputs) -> PolicyYear:
         """Return the first year with worn racks."""
         health_frac = 1 - WORN_FRAC
         plant = worn_plant(inputs.plant, health_frac=health_frac)
-        return headline_case(replace(inputs, plant=plant, health_frac=health_frac))
+        return headline_year(replace(inputs, plant=plant, health_frac=health_frac))
 
 
-def figures_of(inputs: Inputs, reference: Before, *, is_compared: bool, case: Case | None = None) -> OptionFigures:
+def figures_of(
+    inputs: Inputs, reference: Before, *, is_compared: bool, case: PolicyYear | None = None
+) -> OptionFigures:
     """
     Study an option: its first year and, where the scenario asks for it, its life.
 
@@ -211,7 +213,7 @@ def figures_of(inputs: Inputs, reference: Before, *, is_compared: bool, case: Ca
         The site without a battery that savings are counted from.
     is_compared : bool
         Whether to find out what one part more would save at the most.
-    case : Case, optional
+    case : PolicyYear, optional
         Its first year, if it is known already.
 
     Returns
@@ -237,7 +239,7 @@ def figures_of(inputs: Inputs, reference: Before, *, is_compared: bool, case: Ca
             peak_import_kw=float(reference.import_kw.max()),
             self_consumption_frac=_self_consumption(inputs, reference.export_kw, reference.curtailed_kw),
         )
-    case = case or headline_case(inputs)
+    case = case or headline_year(inputs)
     life = None if inputs.scenario.ask.life is None else life_of(inputs, first=case)
     simple = simple_payback_years(capital.net, total - case.bill_total)
     return OptionFigures(
@@ -251,7 +253,7 @@ def figures_of(inputs: Inputs, reference: Before, *, is_compared: bool, case: Ca
         line_savings=line_savings(reference, case),
         contract=case.rates.title,
         objective=case.schedule.objective,
-        full_cycles=case.use.equivalent_full_cycles,
+        full_cycles=case.energy.out_of_store_kwh / plant.nominal_kwh,
         peak_import_kw=float(case.readings.import_kw.max()),
         self_consumption_frac=_self_consumption(inputs, case.replayed.export_kw, case.replayed.curtailed_kw),
         at_most=at_most(inputs, case.rates, case.schedule) if is_compared and case.policy == "hindsight" else (),

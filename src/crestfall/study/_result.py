@@ -79,8 +79,8 @@ class Before:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Case:
-    """One policy's year.
+class PolicyYear:
+    """One policy's year: what the true plant did with its plan, and what is due for that.
 
     Parameters
     ----------
@@ -90,31 +90,46 @@ class Case:
         The contract that the site is billed by.
     schedule : Schedule
         The plan.
-    planned_bill : DataFrame
-        The bill of the planned flows, which the optimiser's cost must agree with.
     replayed : Replayed
         The plan stepped through the true plant.
     readings : Readings
         What the meters show of the replayed flows.
     bill : DataFrame
         The bill of these flows, recomputed from the meter readings.
-    use : BatteryUse
-        Cycles of the replayed store.
     """
 
     policy: PolicyName
     rates: Rates
     schedule: Schedule
-    planned_bill: pd.DataFrame
     replayed: Replayed
     readings: Readings
     bill: pd.DataFrame
-    use: BatteryUse
 
     @property
     def energy(self) -> EnergyAccount:
         """Where the replayed energy went."""
         return self.replayed.energy
+
+    @property
+    def bill_total(self) -> float:
+        """What is due over the year."""
+        return float(self.bill["amount"].sum())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Case(PolicyYear):
+    """A policy's year with what a report shows of it beside.
+
+    Parameters
+    ----------
+    planned_bill : DataFrame
+        The bill of the planned flows, which the optimiser's cost must agree with.
+    use : BatteryUse
+        Cycles of the replayed store.
+    """
+
+    planned_bill: pd.DataFrame
+    use: BatteryUse
 
     @property
     def planned_bill_total(self) -> float:
@@ -125,11 +140,6 @@ class Case:
         """Return the wear in the objective of the plan, which is no part of a bill."""
         planned_kwh = float(self.schedule.discharge_kw.sum()) * inputs.series.step_h
         return inputs.scenario.ask.dispatch.wear_per_kwh * planned_kwh
-
-    @property
-    def bill_total(self) -> float:
-        """What is due over the year."""
-        return float(self.bill["amount"].sum())
 
 
 class MeasuredPeak(NamedTuple):

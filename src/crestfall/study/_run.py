@@ -4,7 +4,7 @@ import logging
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from crestfall.study._explaining import tried, unforeseen
 from crestfall.study._inputs import Inputs, dispatch_problem, prepare
 from crestfall.study._neighbours import at_most
 from crestfall.study._replaying import replayed_plan, where_from
-from crestfall.study._result import Before, Case, PolicyName, Result, peaks_of
+from crestfall.study._result import Before, Case, PolicyName, PolicyYear, Result, peaks_of
 from crestfall.study._rolling import notes_on_forecasts, roll
 from crestfall.study._sources import sources_of
 from crestfall.study._unforeseen import Unforeseen
@@ -82,16 +82,16 @@ def run(scenario: Scenario, *, inputs: Inputs | None = None, on_stage: OnStage |
             with clock.stage(f"planning again and again on forecasts{which}"):
                 offers["rolling"].append(_measured(_offer(inputs, "rolling", rates, problem), optimum))
     with clock.stage("billing, replaying and counting cycles"):
-        best = {policy: _best_case(inputs, policy, each) for policy, each in offers.items()}
+        best = {policy: _best_year(inputs, policy, each) for policy, each in offers.items()}
+        cases = {policy: case_of(inputs, year) for policy, (year, _) in best.items()}
     found = None
     if (rolled := best["rolling"][1].rolled if "rolling" in best else None) is not None:
         with clock.stage("finding what was not foreseen"):
             found = _unforeseen(inputs, best["rolling"][0], rolled, offers["hindsight"])
-    hindsight, chosen = best["hindsight"]
-    headline = best[scenario.ask.policy][0]
+    hindsight, chosen = cases["hindsight"], best["hindsight"][1]
+    headline = cases[scenario.ask.policy]
     capital = capital_cost(inputs.plant, scenario.ask.money)
     reference = before if best_contract is None else best_contract
-    cases = {policy: case for policy, (case, _) in best.items()}
     return Result(
         inputs=inputs,
         before=before,
@@ -180,20 +180,20 @@ def reference_of(inputs: Inputs) -> Before:
     return _best_contract(inputs) or _without_battery(inputs, inputs.rates, as_contracted=True)
 
 
-def headline_case(inputs: Inputs) -> Case:
+def headline_year(inputs: Inputs) -> PolicyYear:
     """Return the year of the policy that the scenario names, under the contract that is best for it."""
     policy = inputs.scenario.ask.policy
     offers = [_offer(inputs, policy, rates, dispatch_problem(inputs, rates)) for rates in inputs.contracts]
-    return _best_case(inputs, policy, offers)[0]
+    return _best_year(inputs, policy, offers)[0]
 
 
-def _unforeseen(inputs: Inputs, case: Case, rolled: Rolled, optima: list[_Offer]) -> Unforeseen:
+def _unforeseen(inputs: Inputs, year: PolicyYear, rolled: Rolled, optima: list[_Offer]) -> Unforeseen:
     """Return what a rolling plan lost against hindsight under the same contract."""
-    same = next(one for one in optima if one.rates is case.rates)
-    found = unforeseen(inputs, case, rolled, case_of(inputs, "hindsight", same.rates, same.schedule))
+    same = next(one for one in optima if one.rates is year.rates)
+    found = unforeseen(inputs, year, rolled, year_of(inputs, "hindsight", same.rates, same.schedule))
     if not inputs.scenario.ask.rolling.trials:
         return found
-    return tried(inputs, case, lambda site, plan: case_of(site, "rolling", case.rates, plan), found)
+    return tried(inputs, year, lambda site, plan: year_of(site, "rolling", year.rates, plan), found)
 
 
 def _optimum(inputs: Inputs, problem: Problem) -> Schedule:
@@ -235,34 +235,41 @@ def _needed(inputs: Inputs) -> str:
     )
 
 
-def _best_case(inputs: Inputs, policy: PolicyName, offers: list[_Offer]) -> tuple[Case, _Offer]:
+def _best_year(inputs: Inputs, policy: PolicyName, offers: list[_Offer]) -> tuple[PolicyYear, _Offer]:
     """Return the cheapest of the schedules, each billed by the contract it was made for if its use lets the site in."""
-    cases = [(case_of(inputs, policy, offer.rates, offer.schedule), offer) for offer in offers]
-    let_in = [pair for pair in cases if pair[1].rates.is_open_to(pair[0].readings)] or cases[:1]
+    years = [(year_of(inputs, policy, offer.rates, offer.schedule), offer) for offer in offers]
+    let_in = [pair for pair in years if pair[1].rates.is_open_to(pair[0].readings)] or years[:1]
     return min(let_in, key=lambda pair: pair[0].bill_total)
 
 
-def case_of(inputs: Inputs, policy: PolicyName, rates: Rates, schedule: Schedule) -> Case:
-    """Return a plan under a contract: replayed, metered, billed, its cycles counted."""
-    before = inputs.without_battery(rates)
-    planned = inputs.readings(import_kw=schedule.import_kw, export_kw=schedule.export_kw)
+def year_of(inputs: Inputs, policy: PolicyName, rates: Rates, schedule: Schedule) -> PolicyYear:
+    """Return a plan under a contract: replayed, metered and billed."""
     replayed = replayed_plan(inputs, rates, schedule)
-    use = battery_use(
-        replayed.stored_kwh,
-        start_kwh=schedule.start_kwh,
-        out_of_store_kwh=replayed.energy.out_of_store_kwh,
-        nominal_kwh=inputs.plant.nominal_kwh,
-    )
     readings = inputs.readings(import_kw=replayed.import_kw, export_kw=replayed.export_kw)
-    return Case(
+    return PolicyYear(
         policy=policy,
         rates=rates,
         schedule=schedule,
-        planned_bill=bill(rates, planned, before=before, last_year=inputs.last_year),
         replayed=replayed,
         readings=readings,
-        bill=bill(rates, readings, before=before, last_year=inputs.last_year),
-        use=use,
+        bill=bill(rates, readings, before=inputs.without_battery(rates), last_year=inputs.last_year),
+    )
+
+
+def case_of(inputs: Inputs, year: PolicyYear) -> Case:
+    """Return a year with the bill of its plan and its cycles counted."""
+    schedule, done = year.schedule, year.replayed
+    planned = inputs.readings(import_kw=schedule.import_kw, export_kw=schedule.export_kw)
+    before = inputs.without_battery(year.rates)
+    return Case(
+        **{one.name: getattr(year, one.name) for one in fields(PolicyYear)},
+        planned_bill=bill(year.rates, planned, before=before, last_year=inputs.last_year),
+        use=battery_use(
+            done.stored_kwh,
+            start_kwh=schedule.start_kwh,
+            out_of_store_kwh=done.energy.out_of_store_kwh,
+            nominal_kwh=inputs.plant.nominal_kwh,
+        ),
     )
 
 
