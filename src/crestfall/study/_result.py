@@ -122,6 +122,18 @@ class Case(PolicyYear):
 
     Parameters
     ----------
+    policy : {"rolling", "rules", "hindsight"}
+        As of the year, as all down to its bill.
+    rates : Rates
+        The contract.
+    schedule : Schedule
+        The plan.
+    replayed : Replayed
+        What was done.
+    readings : Readings
+        What the meters show.
+    bill : DataFrame
+        What is due.
     planned_bill : DataFrame
         The bill of the planned flows, which the optimiser's cost must agree with.
     use : BatteryUse
