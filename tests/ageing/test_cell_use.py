@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cell_uses import busy_year, daily_year, levels, used
+from cell_uses import NOMINAL_KWH, busy_year, daily_year, levels, used
 from crestfall.ageing import cell_temperature_c, rest, use_histograms
 from crestfall.ageing._use import HOURS_PER_YEAR
 from crestfall.scenario.catalogue_file import Thermal
@@ -100,3 +100,16 @@ def test_times_and_busier_scale_what_they_say():
     assert longer.full_cycles == busier.full_cycles == pytest.approx(3 * use.full_cycles)
     assert busier.cycles.full_cycles_frac.sum() == pytest.approx(3 * use.cycles.full_cycles_frac.sum())
     assert use.mean_soc_frac == pytest.approx(longer.mean_soc_frac)
+
+
+@given(stored=levels, factor=st.floats(0.5, 1.0))
+def test_racks_that_hold_less_and_are_as_full_have_the_use_scaled(stored, factor):
+    """What moves slower than rest counts as rest, so the rates of legs that are near to it are left out."""
+    stored = np.round(np.asarray(stored))
+    (less, _), (use, _) = used(factor * stored, capacity_kwh=factor * NOMINAL_KWH), used(stored)
+    scaled = use.scaled(factor)
+    np.testing.assert_allclose(scaled.soc_frac, less.soc_frac)
+    np.testing.assert_allclose(scaled.rate_per_h, less.rate_per_h, atol=1e-12)
+    assert scaled.full_cycles == pytest.approx(less.full_cycles)
+    for name in ("depths_frac", "mean_soc_frac", "counts", "c_rate_per_h"):
+        np.testing.assert_allclose(getattr(scaled.cycles, name), getattr(less.cycles, name), atol=1e-12)

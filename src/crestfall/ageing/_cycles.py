@@ -1,6 +1,6 @@
 """Count cycles: depth, mean, start and end of each, also over intervals that follow one another."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Self
 
 import numpy as np
@@ -59,6 +59,11 @@ class Cycles:
         """Return the same cycles so many times."""
         values = {name: getattr(self, name) for name in _CYCLE_FIELDS}
         return Cycles(**(values | {"counts": factor * self.counts}))
+
+    def scaled(self, factor: float) -> "Cycles":
+        """Return the same cycles with so many times the energy."""
+        swings = {name: factor * getattr(self, name) for name in ("depths_frac", "mean_soc_frac", "c_rate_per_h")}
+        return replace(self, **swings)
 
 
 _CYCLE_FIELDS = ("depths_frac", "mean_soc_frac", "counts", "start_h", "end_h", "c_rate_per_h", "cell_c")

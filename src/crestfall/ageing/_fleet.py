@@ -40,15 +40,6 @@ class Work:
     out_of_store_kwh: float
     cell_c: FloatArray
 
-    def scaled(self, factor: float) -> "Work":
-        """Return the same work with so many times the energy."""
-        return replace(
-            self,
-            stored_kwh=factor * self.stored_kwh,
-            start_kwh=factor * self.start_kwh,
-            out_of_store_kwh=factor * self.out_of_store_kwh,
-        )
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RackGroup:

@@ -68,6 +68,16 @@ class CellUse:
         """Return so many times the cycles in the same time; halves are closed."""
         return replace(self, closed=self.cycles.times(factor), open=Cycles(), full_cycles=self.full_cycles * factor)
 
+    def scaled(self, factor: float) -> "CellUse":
+        """Return the same use by racks that hold so many times the energy, as full as these at any time."""
+        return replace(
+            self,
+            rate_per_h=factor * self.rate_per_h,
+            closed=self.closed.scaled(factor),
+            open=self.open.scaled(factor),
+            full_cycles=factor * self.full_cycles,
+        )
+
 
 def cell_use(
     count: CycleCount,

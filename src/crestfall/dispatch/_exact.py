@@ -29,9 +29,8 @@ from crestfall.dispatch._pieces import NEGLIGIBLE, StepData, StepLimitError, hel
 from crestfall.dispatch._problem import Problem, Taper
 from crestfall.dispatch._schedule import Schedule, Status
 from crestfall.dispatch._settlement import FloatArray, Settlement, highest
-from crestfall.dispatch._store import (
-    Store,
-)
+from crestfall.dispatch._splicing import Run, better_parts, seams_between
+from crestfall.dispatch._store import Store
 from crestfall.dispatch._values import (
     Values,
     block_bounds,
@@ -201,6 +200,7 @@ class ExactSearch:
         self._room = room_for_step(self._data)
         self._flows = np.empty((5, p.n_steps))  # of the schedule that is looked at
         self._starts = _blocks_of(p, self._spans)
+        self._seams = seams_between(p.peaks, self._spans)
         self._proof: tuple[Trial, ...] = ()
 
     @property
@@ -283,15 +283,15 @@ class ExactSearch:
             return self._schedule(found, Status.OPTIMAL), self._bound_alone(self.planes(found.one.values, caps))
         master = Master(p, self.block_starts)
         trials = dict(enumerate(known))
-        status, bound, best = Status.OPTIMAL, -np.inf, None
+        status, bound = Status.OPTIMAL, -np.inf
+        best: _Found | None = None
         for trial in known:
             master.add(self.planes(trial.all_values(), self.caps_at(trial.level)))
         level = master.solve()[0] if known else _first_levels(p)
         for number in range(len(known), len(known) + MOST_ROUNDS):
             caps = self.caps_at(level)
             found = self._ask(caps)
-            if best is None or found.objective < best.objective:
-                best = found
+            best = found if best is None else self._better(best, found)
             trials[number] = Trial.of(level, found.one.values)
             master.add(self.planes(found.one.values, caps))
             answer, now = master.solve()
@@ -320,16 +320,35 @@ class ExactSearch:
 
     def _ask(self, caps: CapsOfPeaks) -> "_Found":
         """Return the cheapest flows under caps."""
-        p, flows = self._problem, self._flows
         one = self._passes.at(caps)
-        change = split(self._pieces, self._steps, self._spans, p, one.change_kwh, one.start_kwh)
+        change = split(self._pieces, self._steps, self._spans, self._problem, one.change_kwh, one.start_kwh)
         if change is None:
             raise NotInClassError("the store has no room within intervals that the meter averages")
+        return self._found(one, change)
+
+    def _found(self, one: Pass, change: FloatArray) -> "_Found":
+        """Return what a schedule comes to."""
+        p, flows = self._problem, self._flows
         flows_of(self._data, change, flows)
         _, discharge, _, imported, exported = flows
         peaks = highest(p.peaks, imported)
         cost = p.flows_cost(import_kw=imported, export_kw=exported, discharge_kw=discharge) + p.settled_cost(peaks)
-        return _Found(one, change, peaks, cost)
+        each = p.step_h * (p.buy_per_kwh * imported - p.sell_per_kwh * exported + p.wear_per_kwh * discharge)
+        return _Found(one, change, peaks, cost, np.add.reduceat(each, self._spans[:-1]))
+
+    def _better(self, best: "_Found", found: "_Found") -> "_Found":
+        """Return the better of two schedules, or one of the better parts of both."""
+        best, other = (found, best) if found.objective < best.objective else (best, found)
+        is_other = better_parts(self._seams, self._run_of(best), self._run_of(other))
+        if is_other is None:
+            return best
+        in_steps = np.repeat(is_other, np.diff(self._spans))
+        change = np.where(in_steps, other.change_kwh, best.change_kwh)
+        mixed = self._found(best.one.with_parts(other.one, is_other), change)
+        return mixed if mixed.objective < best.objective else best
+
+    def _run_of(self, found: "_Found") -> Run:
+        return Run(found.one.start_kwh, found.one.stored_kwh, found.cost, self._price * found.peaks)
 
     def planes(self, values: Values, caps: CapsOfPeaks) -> Planes:
         """Return what prices found under caps prove of the blocks, for any peaks and any energy between them."""
@@ -387,13 +406,16 @@ class _Found(NamedTuple):
     peaks : ndarray of shape (n_peaks,)
         The peaks of its import [kW or kVA].
     objective : float
-        Its running cost.
+        Its cost.
+    cost : ndarray of shape (n_intervals,)
+        What is paid for each kWh of each interval.
     """
 
     one: Pass
     change_kwh: FloatArray
     peaks: FloatArray
     objective: float
+    cost: FloatArray
 
 
 def taper_of(taper: Taper | None, step_h: float) -> tuple[float, float]:

@@ -61,6 +61,20 @@ class Pass:
     start_kwh: float
     values: Values
 
+    def with_parts(self, other: "Pass", where: Any) -> "Pass":
+        """Return this pass with the other in some intervals, shape (n_intervals,); at the joints both store as much."""
+        values = self.values._replace(
+            stored_per_kwh=np.where(where, other.values.stored_per_kwh, self.values.stored_per_kwh),
+            taper_in=np.where(where, other.values.taper_in, self.values.taper_in),
+            taper_out=np.where(where, other.values.taper_out, self.values.taper_out),
+        )
+        return Pass(
+            np.where(where, other.change_kwh, self.change_kwh),
+            np.where(where, other.stored_kwh, self.stored_kwh),
+            other.start_kwh if where[0] else self.start_kwh,
+            values,
+        )
+
 
 class _Tangent(NamedTuple):
     """Cost of a year that begins and ends with an energy, and how it changes with that energy."""

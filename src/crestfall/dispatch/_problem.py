@@ -168,7 +168,8 @@ class Problem:
                 raise ValueError(f"peak '{peak.name}' has the rate {peak.rate_per_kw:g}, expected 0 or more")
             if peak.steps.size and not (peak.steps.min() >= 0 and peak.steps.max() + peak.span <= self.n_steps):
                 raise ValueError(f"peak '{peak.name}' measures steps outside 0 to {self.n_steps - 1}")
-            if len(np.unique(peak.steps)) != peak.steps.size:
+            is_rising = bool((np.diff(peak.steps) > 0).all())
+            if not is_rising and len(np.unique(peak.steps)) != peak.steps.size:
                 raise ValueError(f"peak '{peak.name}' measures a step twice")
         if self.settlement.names and self.settlement.n_measured != len(self.peaks) + len(self.sums):
             raise ValueError(

@@ -113,11 +113,20 @@ def _taper_at(store: Store, change: float, stored: float) -> int:
 
 @compiled
 def _chain(
-    store: Store, slopes: tuple[Any, Any], change: Any, stored: Any, low: float, high: float, lows: Any, highs: Any
+    store: Store,
+    slopes: tuple[Any, Any],
+    change: Any,
+    stored: Any,
+    low: float,
+    high: float,
+    lows: Any,
+    highs: Any,
+    is_again: bool = False,
 ) -> float:
     """Write the interval of prices that each step and all after it allow, given that of the end.
 
-    Returns by how much some of them do not meet: rounding, a dent that a hull bridges, or a price that cannot be.
+    Once more with another end it is over where it meets what was written before. Returns by how much some of them do
+    not meet: rounding, a dent that a hull bridges, or a price that cannot be.
     """
     apart = 0.0
     below_of, above_of = slopes
@@ -144,6 +153,8 @@ def _chain(
         if low > high:
             apart = max(apart, low - high)
             low = high = 0.5 * (low + high)  # as near to both as can be
+        if is_again and low == lows[t] and high == highs[t]:
+            break
         lows[t], highs[t] = low, high
         low, high = keep[t] * low, keep[t] * high
     return apart
@@ -160,7 +171,7 @@ def _choose(
     _chain(store, slopes, change, stored, end.low, end.high, lows, highs)
     keep = store.keep_frac[0]
     if end.is_periodic:
-        _chain(store, slopes, change, stored, keep * lows[0], keep * highs[0], lows, highs)
+        _chain(store, slopes, change, stored, keep * lows[0], keep * highs[0], lows, highs, True)
     value = _mean(lows[0], highs[0])
     if not end.is_periodic:
         _choose_forward(store, slopes, change, stored, lows, highs, value, out)

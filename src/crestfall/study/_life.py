@@ -108,7 +108,6 @@ class _Settled:
 
     site: Inputs
     budgeted: Budgeted
-    work: Work
     uses: tuple[CellUse, ...]
     after: Fleet
     mean_health_frac: float
@@ -125,8 +124,8 @@ class _Walk:
     with_battery: Readings | None = None  # what the meters showed in the year before
     without_battery: Readings | None = None
     is_over: bool = False
-    last_work: Work | None = None  # of the year before or, before the first, of the trial of wear,
-    last_capacity_kwh: float = math.nan  # and what the racks held on the average then
+    last_use: CellUse | None = None  # of the oldest racks in the year before or, before the first, in the trial of wear
+    last_health_frac: float = math.nan  # and their health on the average then
     like: Schedule | None = None  # of the last optimum, from which the next one sets out
     last_wear_per_kwh: float | None = None  # at which the year before kept its budget
     generations: dict[tuple[int, int], _Generation] = field(
@@ -166,8 +165,8 @@ class _Walk:
         # A bank's case has other outages and other losses than the year that is known.
         case = self._headline(worn) if known is None or terms.life.fade != "law" else known
         self.like = case.schedule
-        self.last_work, self.last_capacity_kwh = _work(worn, case, terms), new.capacity_kwh
-        use: CellUse = new.uses(self.last_work)[0][0]
+        use: CellUse = new.uses(_work(worn, case, terms))[0][0]
+        self.last_use, self.last_health_frac = use, new.health_frac
         rack, energy = terms.rack, case.energy
         return WearTrial(
             wear_per_kwh=worn.scenario.ask.dispatch.wear_per_kwh,
@@ -204,8 +203,11 @@ class _Walk:
         self.with_battery = settled.budgeted.case.readings
         self._remember_use(settled, year)
         found = self._year(settled, without, year, bought)
-        self.last_capacity_kwh = settled.mean_health_frac * self.fleet.nominal_kwh
-        self.fleet, self.last_work = settled.after, settled.work
+        self.last_use = settled.uses[0]
+        # All groups are as full in per cent: what one held on the average follows from what they all did.
+        oldest = self.fleet.groups[0].state.health_frac
+        self.last_health_frac = settled.mean_health_frac * oldest / self.fleet.health_frac
+        self.fleet = settled.after
         return found
 
     def _renew(self, year: int) -> Purchase | None:
@@ -233,8 +235,7 @@ class _Walk:
         for solves in range(1, MOST_SOLVES + 1):
             worn = self._worn(site, begin, end, mean_health_frac=mean)
             budgeted = self._budgeted(worn)
-            work = _work(worn, budgeted.case, self.terms)
-            used = begin.uses(work, capacity_kwh=mean * begin.nominal_kwh)
+            used = begin.uses(_work(worn, budgeted.case, self.terms), capacity_kwh=mean * begin.nominal_kwh)
             end = begin.aged(self.terms.law, used, year=year)
             found = 0.5 * (begin.health_frac + end.health_frac)
             if abs(found - mean) <= AGREES_FRAC:
@@ -249,7 +250,6 @@ class _Walk:
         return _Settled(
             site=worn,
             budgeted=budgeted,
-            work=work,
             uses=tuple(use for use, _ in used),
             after=end,
             mean_health_frac=mean,
@@ -257,13 +257,14 @@ class _Walk:
         )
 
     def _expected(self) -> Fleet:
-        """Return the fleet at the end of a year of as much work as the last, for what the racks hold."""
-        begin, law = self.fleet, self.terms.law
-        if self.last_work is None:
+        """Return the fleet at the end of a year of as much use as the last, for what the racks hold."""
+        begin, law, use = self.fleet, self.terms.law, self.last_use
+        if use is None:
             return begin
-        work = self.last_work.scaled(begin.capacity_kwh / self.last_capacity_kwh)
-        used = zip(begin.groups, begin.uses(work), strict=True)
-        groups = tuple(replace(group, state=law.aged(group.state, use)) for group, (use, _) in used)
+        groups = tuple(
+            replace(group, state=law.aged(group.state, use.scaled(group.state.health_frac / self.last_health_frac)))
+            for group in begin.groups
+        )
         return Fleet(groups=groups) if all(group.state.health_frac > 0 for group in groups) else begin
 
     def _worn(self, site: Inputs, begin: Fleet, end: Fleet, *, mean_health_frac: float | None = None) -> Inputs:

@@ -43,9 +43,7 @@ def bill(
     rows = [
         row for sheet in rates.sheets for row in sheet.rows(readings, before, last_year, as_contracted=as_contracted)
     ]
-    table = pd.DataFrame(rows, columns=list(BILL_COLUMNS))
     names = dict.fromkeys(name for sheet in rates.sheets for name in sheet.layout.billing.names)
-    order = {name: number for number, name in enumerate(names)}
-    return table.sort_values(
-        "period", key=lambda column: column.map(order).fillna(len(order)), kind="stable", ignore_index=True
-    )
+    place = {name: number for number, name in enumerate(names)}
+    rows.sort(key=lambda row: place.get(row.period, len(place)))  # of a period, lines stay as the sheet has them
+    return pd.DataFrame(rows, columns=list(BILL_COLUMNS))
