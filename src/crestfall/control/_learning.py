@@ -52,7 +52,7 @@ class Targets:
     _period: list[list[int]] = field(init=False)
     _order: list[int] = field(init=False)
     _lowest: dict[int, float] = field(init=False, default_factory=dict)  # of each charge, when last learnt [kW]
-    _daily: dict[int, float] = field(init=False, default_factory=dict)  # by the end of each day, of the first in order
+    _daily: list[dict[int, float]] = field(init=False)  # of each charge what a day could have kept, by its end [kW]
     rungs_kw: FloatArray = field(init=False)
     seen_kw: FloatArray = field(init=False)
 
@@ -64,6 +64,7 @@ class Targets:
         self._order = sorted(range(len(charges)), key=lambda k: -rate[k])  # the dearest is held lowest
         self.rungs_kw = np.full((len(charges), N_RUNGS), self.first_kw)
         self.seen_kw = np.zeros(len(charges))
+        self._daily = [{} for _ in charges]
 
     @property
     def n(self) -> int:
@@ -124,16 +125,20 @@ class Targets:
         begin: int,
         n_slots: int,
     ) -> FloatArray:
-        """Return the lowest peak that each of the last days could have had; of the dearest charge, it is remembered."""
-        if k != self._order[0]:  # what the others could have kept depends on the targets beside them
-            return means.daily_caps_kw(net, measured, beside, begin, n_slots)
-        ends = range(begin + len(net), begin + n_slots - 1, -n_slots)
-        for end in ends:
-            if end in self._daily:
-                continue
-            day = slice(end - n_slots - begin, end - begin)
-            (self._daily[end],) = means.daily_caps_kw(net[day], measured[day], beside[day], end - n_slots, n_slots)
-        return np.array([self._daily[end] for end in ends])
+        """Return the lowest peak that each of the last days could have had, shape (n_days,).
+
+        Of the dearest charge it stays as it is. What the others could have kept depends on the targets beside them, but
+        little: the search sets out from what it was.
+        """
+        known = self._daily[k]
+        ends = range(begin + len(net) - len(net) // n_slots * n_slots + n_slots, begin + len(net) + 1, n_slots)
+        new = [end for end in ends if k != self._order[0] or end not in known]
+        if new:  # the latest, or all
+            part = slice(new[0] - n_slots - begin, None)
+            near = np.array([known.get(end, np.nan) for end in range(new[0], ends[-1] + 1, n_slots)])
+            caps = means.daily_caps_kw(net[part], measured[part], beside[part], new[0] - n_slots, n_slots, near)
+            known.update(zip(range(new[0], ends[-1] + 1, n_slots), caps.tolist(), strict=True))
+        return np.array([known[end] for end in ends])
 
     def _days_left(self, k: int, t: int, n_slots: int) -> float:
         """Return how many days of the period of a charge are left from a step on."""

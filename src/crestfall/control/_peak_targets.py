@@ -126,7 +126,13 @@ class Means:
         return float(raise_by_least(net_kw, cap_kw, beside, start_kwh, steps, near_kw, CLOSE_KW))
 
     def daily_caps_kw(
-        self, net_kw: FloatArray, is_capped: NDArray[np.bool_], beside_kw: FloatArray, begin: int, n_slots: int
+        self,
+        net_kw: FloatArray,
+        is_capped: NDArray[np.bool_],
+        beside_kw: FloatArray,
+        begin: int,
+        n_slots: int,
+        near_kw: FloatArray | None = None,
     ) -> FloatArray:
         """
         Return the lowest cap that could have been kept in each of some days, from a full store to one filled again.
@@ -143,6 +149,8 @@ class Means:
             The first of these steps.
         n_slots : int
             Steps of a day; days are counted back from the end, what is left before them is not looked at.
+        near_kw : ndarray of shape (n // n_slots,), optional
+            Where the search of each day sets out, NaN for nowhere [kW].
 
         Returns
         -------
@@ -151,7 +159,8 @@ class Means:
         """
         caps = np.empty(len(net_kw) // n_slots)
         cap = np.where(is_capped, 0.0, np.inf)
-        _raise_daily(net_kw, cap, beside_kw, self.of_steps(begin, len(net_kw)), n_slots, caps)
+        near = np.full(len(caps), np.nan) if near_kw is None else near_kw
+        _raise_daily(net_kw, cap, beside_kw, self.of_steps(begin, len(net_kw)), n_slots, near, caps)
         return caps
 
     def needed_kwh(self, net_kw: FloatArray, cap_kw: FloatArray, begin: int = 0) -> FloatArray:
@@ -256,14 +265,14 @@ def raise_by_least(net: Any, cap: Any, beside: Any, start: float, steps: Steps, 
 
 
 @compiled
-def _raise_daily(net: Any, cap: Any, beside: Any, steps: Steps, n_slots: int, caps: Any) -> None:
+def _raise_daily(net: Any, cap: Any, beside: Any, steps: Steps, n_slots: int, near: Any, caps: Any) -> None:
     h, keep, most_c, most_d, floor, full, into, outof, tapers = steps
     n = len(caps)
     for day in range(n):
         b = len(net) - (n - 1 - day) * n_slots
         a = b - n_slots
         own = Steps(h, keep, most_c[a:b], most_d[a:b], floor[a:b], full[a:b], into, outof, tapers)
-        caps[day] = raise_by_least(net[a:b], cap[a:b], beside[a:b], full[a], own, np.nan, CLOSE_KW)
+        caps[day] = raise_by_least(net[a:b], cap[a:b], beside[a:b], full[a], own, near[day], CLOSE_KW)
         if cap[a:b].max() == 0.0:  # below its mean a day takes more out of the store than it can put back
             caps[day] = max(caps[day], net[a:b].mean())
 
