@@ -48,6 +48,14 @@ def test_least_cap_is_the_optimum_of_a_peak_alone(load, store, start):
     )
 
 
+@given(load=rows(N, 0, 200), store=stores(), near=st.floats(0, 300), beside=st.floats(150, 300))
+def test_it_does_not_matter_where_the_search_sets_out(load, store, near, beside):
+    means, zeros, limit, full = means_of(**store), np.zeros(N), np.full(N, beside), store["ceiling_kwh"]
+    found = means.least_raise_kw(load, zeros, full, 0, limit)
+    assert means.least_raise_kw(load, zeros, full, 0, limit, near) == pytest.approx(found, abs=CLOSE_KW)
+    assert means.least_raise_kw(load, zeros, full, 0, limit, found) == pytest.approx(found, abs=CLOSE_KW)
+
+
 @given(load=rows(N, 0, 200), cap=st.floats(10, 200), store=stores())
 def test_energy_needed_is_enough_and_less_is_not(load, cap, store):
     """The first step is left as it is, so that the energy at its end is the start of the rest."""
@@ -68,3 +76,5 @@ def test_caps_of_days_are_those_of_each_day_alone(load, store, beside):
     full, zeros = store["ceiling_kwh"], np.zeros(5)
     alone = [means.least_raise_kw(load[a : a + 5], zeros, full, a, limit[:5]) for a in (2, 7)]
     np.testing.assert_allclose(caps, np.maximum(alone, [np.mean(load[2:7]), np.mean(load[7:])]), rtol=1e-12)
+    again = means.daily_caps_kw(load, np.ones(N, dtype=bool), limit, 0, 5, caps)
+    np.testing.assert_allclose(again, caps, atol=CLOSE_KW)
