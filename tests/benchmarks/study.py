@@ -1,6 +1,6 @@
 """How long comparisons and sweeps take, how well two workers share them, and what a case costs beside its schedule.
 
-    python tests/benchmarks/study.py [--json FILE] [--quick]
+    python tests/benchmarks/study.py [--json FILE] [--quick] [--only {tables,cases}]
 
 The site is the demo's cold store, invented: a year of quarter hours with PV, two energy prices and two demand charges.
 `--quick` takes hours instead, and few of them all; its figures say nothing but that everything runs.
@@ -13,6 +13,7 @@ import tempfile
 import time
 from multiprocessing import active_children
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -75,7 +76,24 @@ def table(folder: Path, policy: str, *, quick: bool) -> dict[str, float | str]:
     return {"what": f"table by {policy}", "cases": years, "seconds": seconds, "per_case_ms": 1000 * seconds / years}
 
 
-def cases(folder: Path, axis: str, base: Path, workers: int, name: str, memory: Memory | None = None) -> dict:
+def cases(folder: Path, *, quick: bool) -> list[dict[str, float | str]]:
+    """Time sweeps: of single years by one worker and two, and of bills alone with what memory the worker takes."""
+    base = site(folder, policy="hindsight", racks=4, quick=quick)
+    few, many = (PEAK.format(last=4 + 0.01 * (count - 1)) for count in ((4, 8) if quick else (200, 1000)))
+    one = swept(folder, few, base, 1, "single years, 1 worker")
+    two = swept(folder, few, base, 2, "single years, 2 workers")
+    rows = [one, two, swept(folder, many, base, 2, "single years")]
+    rows.append({"what": "efficiency of 2 workers", "ratio": one["seconds"] / two["seconds"] / 2})
+    bare, memory = site(folder, policy="hindsight", racks=0, quick=quick), Memory()
+    costs = COST.format(count=50 if quick else 2000)
+    rows.append(swept(folder, costs, bare, 1, "bills only: what a case costs beside its schedule", memory))
+    seen = np.array(memory.seen or [0.0])
+    last_over_middle = float(seen[-1] / max(seen[len(seen) // 2], 1.0))
+    rows.append({"what": "memory of a worker, last over middle", "mb": float(seen[-1]), "ratio": last_over_middle})
+    return rows
+
+
+def swept(folder: Path, axis: str, base: Path, workers: int, name: str, memory: Memory | None = None) -> dict[str, Any]:
     """Time a sweep."""
     path = folder / f"{name}.yaml"
     path.write_text(HEAD.format(base=base.name) + axis, encoding="utf-8")
@@ -92,24 +110,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--json", type=Path)
     parser.add_argument("--quick", action="store_true")
+    parser.add_argument("--only", choices=("tables", "cases"))
     asked = parser.parse_args()
-    rows = []
+    rows: list[dict[str, float | str]] = []
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        for policy in ("hindsight", "rules"):
-            rows.append(table(folder, policy, quick=asked.quick))
-        base = site(folder, policy="hindsight", racks=4, quick=asked.quick)
-        few, many = (PEAK.format(last=4 + 0.01 * (count - 1)) for count in ((4, 8) if asked.quick else (200, 1000)))
-        one = cases(folder, few, base, 1, "single years, 1 worker")
-        two = cases(folder, few, base, 2, "single years, 2 workers")
-        rows += [one, two, cases(folder, many, base, 2, "single years")]
-        rows.append({"what": "efficiency of 2 workers", "ratio": one["seconds"] / two["seconds"] / 2})
-        bare, memory = site(folder, policy="hindsight", racks=0, quick=asked.quick), Memory()
-        costs = COST.format(count=50 if asked.quick else 2000)
-        rows.append(cases(folder, costs, bare, 1, "bills only: what a case costs beside its schedule", memory))
-        seen = np.array(memory.seen or [0.0])
-        rows.append({"what": "memory of a worker, last over middle", "mb": float(seen[-1]),
-                     "ratio": float(seen[-1] / max(seen[len(seen) // 2], 1.0))})  # fmt: skip
+        if asked.only != "cases":
+            rows += [table(folder, policy, quick=asked.quick) for policy in ("hindsight", "rules", "rolling")]
+        if asked.only != "tables":
+            rows += cases(folder, quick=asked.quick)
     print(f"Python {platform.python_version()}, numpy {np.__version__}, {platform.machine()}")
     for row in rows:
         figures = [f"{value:>10.2f} {key}" for key, value in row.items() if key != "what"]
