@@ -14,7 +14,7 @@ from compared_site import joinery, shared_comparison
 from crestfall import cli
 from crestfall.report import compare_text, draw_doubt, draw_frontier, draw_maps, fill_comparison
 from crestfall.report._compare_figures import maps_of
-from crestfall.report._compare_text import doubt_words, refused_words
+from crestfall.report._compare_text import refused_words, sureness
 
 
 @pytest.fixture(scope="module")
@@ -35,10 +35,12 @@ def test_the_screen_names_the_recommendation_its_reason_and_how_sure_it_is(found
     assert "recommended by net present value: 2 racks, 1 module\n" in text
     assert found.reason in text
     share, regret = found.table["best_share_frac"].iloc[0], found.regret_when_not_best
-    assert doubt_words(found) == (
-        f"best in {100 * share:.0f} % of 64 draws of load year, prices, fade and capital cost (seed 1);"
-        f" in the others it gives away {regret:,.0f} EUR on average"
-    )
+    assert sureness(found) == [
+        f"It stays the best in {100 * share:.0f} % of 64 draws of load year, prices, fade and capital cost.",
+        f"In the others it is worth {regret:,.0f} EUR less than the best, on average.",
+    ]
+    assert " ".join(sureness(found)) in text
+    assert "draws from seed 1" in text
     assert all(len(line) <= 200 for line in text.splitlines() if found.reason not in line)
 
 
@@ -97,9 +99,9 @@ def test_summary_is_plain_json_with_the_reason(found, folder):
 
 def test_the_page_holds_every_figure_and_loads_nothing_from_elsewhere(found, folder):
     page = (folder / "compare.html").read_text(encoding="utf-8")
-    assert page.count("<img") == len(list((folder / "figures").iterdir())) == 6
+    assert page.count("<img") == len(list((folder / "figures").iterdir())) == 7
     assert not re.search(r'(src|href)="(?!data:)', page)
-    assert found.reason[1:] in page.replace("&#39;", "'")
+    assert all(clause[1:] in page.replace("&#39;", "'") for clause in found.reasons)
 
 
 def test_equal_comparisons_give_equal_bytes(found, folder, tmp_path):
