@@ -46,7 +46,7 @@ CAPTIONS = {
     ),
     "doubt": (
         later("How sure the choice is"),
-        later("Left: in how many draws each option is the best. Right: what the recommendation is worth in all draws."),
+        later("Left: in how many draws each option is the best. Right: what the best battery comes to in all draws."),
     ),
     "pair-week": (
         later("Two options in one week"),

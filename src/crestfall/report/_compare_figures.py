@@ -19,6 +19,7 @@ from crestfall.study import Comparison, CriterionName
 MARK = "#c2351f"  # of the best option, on all figures of a comparison
 BADGE = {"facecolor": "white", "edgecolor": MARK, "linewidth": 1.2, "boxstyle": "round,pad=0.2"}
 MOST_BARS = 8
+FEW_BARS = 3  # room for so many is left, lest one alone fills the figure
 FEW_COLUMNS = 6  # of a map beside the answer: with no more there is room for larger figures
 # What the options are ranked by, as a column of the table.
 COLUMN_OF: dict[CriterionName, str] = {
@@ -32,6 +33,9 @@ COLUMN_OF: dict[CriterionName, str] = {
 }
 RAMP = LinearSegmentedColormap.from_list("crestfall", style.PRICE_RAMP)
 MOST_CELLS_WITH_FIGURES = 64  # of one map; beyond, figures would overlap
+
+
+Dash = str | tuple[int, tuple[float, float]]
 
 
 class MapOf(NamedTuple):
@@ -237,10 +241,12 @@ def draw_doubt(comparison: Comparison) -> Figure:
     figure = Figure(figsize=(style.WIDTH_IN, 3.9), layout="constrained")
     left, right = figure.subplots(1, 2)
     _draw_shares(left, comparison, doubt)
-    mine = scores[:, comparison.options.index(comparison.best)]
+    first = comparison.table.loc[comparison.table["racks"] > 0].iloc[0]  # no battery is worth the same in all draws
+    shown = Option(int(first["racks"]), int(first["modules"]))
+    mine = scores[:, [one.option for one in comparison.options].index(shown)]
     draw_distribution(right, mine[np.isfinite(mine)], score_words(comparison))
-    best = retold(str(comparison.recommendation))
-    right.set_title(f"{best[0].upper()}{best[1:]}")
+    title = retold(str(shown))
+    right.set_title(f"{title[0].upper()}{title[1:]}")
     return figure
 
 
@@ -290,9 +296,16 @@ def draw_distribution(ax: Axes, values: "np.ndarray[tuple[int], np.dtype[np.floa
     lower, middle, upper = np.quantile(values, [0.1, 0.5, 0.9])
     top = ax.get_ylim()[1]
     ax.set_ylim(0, 1.34 * top)
-    for name, value, dash in (("P10", lower, (0, (1, 1.2))), ("P50", middle, "-"), ("P90", upper, (0, (4, 1.6)))):
-        ax.axvline(value, color=style.STORE["color"], linewidth=1.3, linestyle=dash)
-        ax.annotate(name, (value, 1.06 * top), xytext=(2, 0), textcoords="offset points", fontsize=8)
+    # P10 to the left of its line, P90 to the right and P50 above both, so that none lies on another however close.
+    marks: tuple[tuple[str, float, Dash, float, int], ...] = (
+        ("P10", lower, (0, (1, 1.2)), 1.04, -2),
+        ("P50", middle, "-", 1.14, 0),
+        ("P90", upper, (0, (4, 1.6)), 1.04, 2),
+    )
+    for name, value, dash, height, aside in marks:
+        ax.vlines(value, 0, 1.12 * top, color=style.STORE["color"], linewidth=1.3, linestyle=dash)
+        side = "center" if not aside else "left" if aside > 0 else "right"
+        ax.annotate(name, (value, height * top), xytext=(aside, 0), textcoords="offset points", fontsize=8, ha=side)
     below = float((values < 0).mean())
     if below > 0:
         ax.axvline(0, color=MARK, linewidth=1.2)
@@ -322,6 +335,7 @@ def _draw_shares(ax: Axes, comparison: Comparison, doubt: pd.DataFrame) -> None:
             bar.set(edgecolor=MARK, linewidth=2.0)
         ax.annotate(f"{100 * share:.0f} %", (bar.get_width(), bar.get_y() + bar.get_height() / 2), xytext=(4, 0),
                     textcoords="offset points", va="center", fontsize=8)  # fmt: skip
+    ax.set_ylim(min(0, len(shown) - FEW_BARS) - 0.6, len(shown) - 0.4)
     ax.set_xlim(0, 100)
     ax.set_xlabel(
         say("share of {n} draws [%]", n=number(len(comparison.draws if comparison.draws is not None else ())))

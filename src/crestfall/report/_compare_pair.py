@@ -42,8 +42,8 @@ def draw_pair_week(pair: Pair) -> Figure:
     week = most_telling_week(larger)
     start = larger.inputs.series.start[week]
     edges = [*start, start[-1] + (start[1] - start[0])]
-    figure = Figure(figsize=(style.WIDTH_IN, 5.6), layout="constrained")
-    meter, store = figure.subplots(2, 1, sharex=True, height_ratios=(1.7, 1.0))
+    figure = Figure(figsize=(style.WIDTH_IN, 6.0), layout="constrained")
+    meter, store = figure.subplots(2, 1, sharex=True, height_ratios=(1.6, 1.2))
     meter.stairs(larger.before.import_kw[week], mdates.date2num(edges), baseline=None, label=say("import before"),
                  **style.IMPORT_BEFORE)  # fmt: skip
     for result, look in zip(pair, (FIRST, SECOND), strict=True):

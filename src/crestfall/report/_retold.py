@@ -134,7 +134,7 @@ SENTENCES = (
         "{limit} cannot be kept with {option}: at {time} the site needs {needed} kW and the battery leaves at least"
         " {excess} kW too much"
     ),
-    later("{limit} cannot be kept with {option}: at {time} the site needs {needed} kW, {excess} kW too much"),
+    later("{limit} cannot be kept with no battery: at {time} the site needs {needed} kW, {excess} kW too much"),
     later("site.import_limit_kva leaves {left} kW, which"),
     later("no schedule keeps the budget of energy"),
     later("no schedule keeps the limits of the store and of the export at once"),
@@ -178,7 +178,8 @@ SENTENCES = (
 )
 _PLACE = re.compile(r"\{(\w+)\}")
 # What stands in some places is of one kind; in all others it is any text.
-_KINDS = {"n": r"[\d,]+", "nth": r"\w+", "which": r"[^;:]+?", "key": r"\S+"}
+_NUMBERS = ("n", "least", "most", "multiple", "racks", "modules", "cabinets", "year", "years", "times", "needed")
+_KINDS = {"nth": r"\w+", "which": r"[^;:]+?", "key": r"\S+"} | dict.fromkeys(_NUMBERS, r"[-−]?[\d.,]+")
 
 
 def retold(sentence: str) -> str:
@@ -197,13 +198,25 @@ def retold(sentence: str) -> str:
     """
     if language_now() == ENGLISH:
         return sentence
+    told = _told(sentence)
+    return sentence if told is None else told
+
+
+def _told(sentence: str) -> str | None:
+    """Return a sentence, or part of one, in the language; None where nothing of it is known."""
     for pattern, text in _patterns():
         if (found := pattern.fullmatch(sentence)) is not None:
-            return say(text, **{name: retold(figures(value)) for name, value in found.groupdict().items()})
+            return say(text, **{name: _told_or_figures(value) for name, value in found.groupdict().items()})
     for mark in ("; ", ": "):
-        if mark in sentence:
-            return mark.join(retold(part) for part in sentence.split(mark))
-    return sentence
+        parts = sentence.split(mark)
+        if len(parts) > 1 and any(_told(part) is not None for part in parts):
+            return mark.join(map(_told_or_figures, parts))
+    return None
+
+
+def _told_or_figures(part: str) -> str:
+    told = _told(part)
+    return figures(part) if told is None else told
 
 
 @cache
