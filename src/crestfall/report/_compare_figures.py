@@ -308,7 +308,7 @@ def draw_distribution(ax: Axes, values: "np.ndarray[tuple[int], np.dtype[np.floa
         ax.annotate(name, (value, height * top), xytext=(aside, 0), textcoords="offset points", fontsize=8, ha=side)
     below = float((values < 0).mean())
     if below > 0:
-        ax.axvline(0, color=MARK, linewidth=1.2)
+        ax.vlines(0, 0, 1.12 * top, color=MARK, linewidth=1.2)
     ax.text(  # in a row of its own above bars and percentiles
         1.0,
         0.93,

@@ -1,7 +1,9 @@
 """A sweep in words, and its figures and page beside the table."""
 
 import base64
+import re
 from collections.abc import Callable
+from pathlib import PurePath
 from typing import Any
 
 from matplotlib.axes import Axes
@@ -171,11 +173,19 @@ def _content(result: SweepResult, svgs: dict[str, bytes]) -> dict[str, Any]:
         "choices": [] if choices is None else choices.to_dict("records"),
         "option_words": lambda name: option_words(result, name),
         "whole": whole,
-        "reasons": [(retold(str(reason)), count) for reason, count in reasons.items()],
+        "reasons": [(_reason_words(str(reason)), count) for reason, count in reasons.items()],
         "pictures": list(pictures.values()),
         "version": crestfall.__version__,
         "fingerprint": plan.base.fingerprint(),
     }
+
+
+def _reason_words(reason: str) -> str:
+    """Return why a case has no figures; a file is named without its folders, which are those of one machine."""
+    place, colon, why = reason.partition(": ")
+    if not (named := re.fullmatch(r"(.+\.ya?ml):(\d+)", place)):
+        return retold(reason)
+    return f"{PurePath(named[1]).name}:{named[2]}{colon}{retold(why)}"
 
 
 def _axis_words(result: SweepResult, axis: Axis) -> tuple[str, str, str]:

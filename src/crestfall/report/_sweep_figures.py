@@ -104,8 +104,8 @@ def draw_lines(result: SweepResult) -> Figure | None:
     columns = min(2, len(names))
     rows = -(-len(names) // columns)
     figure = Figure(figsize=(style.WIDTH_IN, 0.3 + 2.7 * rows), layout="constrained")
-    panels = figure.subplots(rows, columns, squeeze=False).flat
-    for ax, name in zip(panels, names, strict=False):
+    panels = list(figure.subplots(rows, columns, squeeze=False).flat)
+    for name, ax in zip(names, panels, strict=False):
         found = result.around(name).sort_values(name)
         form = form_of(result, name)
         ax.plot(form.factor * found[name], found[result.metric], marker="o", markersize=4, **style.CASH)
@@ -118,7 +118,7 @@ def draw_lines(result: SweepResult) -> Figure | None:
         ax.set_ylabel(metric_words(result), fontsize=8)
         ax.xaxis.set_major_locator(_places(form.factor * found[name].to_numpy(dtype=float), is_whole=form.is_whole))
         ax.yaxis.set_major_formatter(style.in_numbers())
-    for ax in list(panels):
+    for ax in panels[len(names) :]:
         ax.set_axis_off()
     return figure
 
