@@ -12,6 +12,7 @@ import pytest
 from matplotlib.text import Text
 
 from brackets import Brackets, said_past, texts_of
+from browsers import bottom_of, needs_browser, opened, overflow_at, serious_faults
 from compared_site import joinery, shared_comparison
 from crestfall import cli
 from crestfall.plant import Option
@@ -177,6 +178,16 @@ def test_page_and_figures_say_nothing_past_the_catalogue(found, monkeypatch):
         named = [full.inputs.scenario.ask.site.name, "Berlin", *months()]
     drawn = [text.get_text() for figure in figures.values() for text in figure.findobj(Text)]
     assert said_past([*texts_of(page), *drawn], named) == {}
+
+
+@needs_browser
+def test_in_a_browser_the_first_screen_holds_the_answer_and_nothing_overflows(folder):
+    with opened(folder / "compare.html") as page:
+        assert max(bottom_of(page, one) for one in (".reply", ".beside", ".first img")) <= 800
+        assert serious_faults(page) == []
+        assert overflow_at(page, 360) <= 0
+        assert serious_faults(page) == []
+        assert bottom_of(page, ".reply") <= 800
 
 
 def test_equal_comparisons_give_equal_bytes(found, folder, tmp_path):

@@ -9,6 +9,7 @@ import pytest
 from matplotlib.text import Text
 
 from brackets import Brackets, said_past, texts_of
+from browsers import bottom_of, needs_browser, opened, overflow_at, serious_faults
 from crestfall import cli
 from crestfall.report import (
     _words,
@@ -194,6 +195,17 @@ def test_page_and_figures_say_nothing_past_the_catalogue(result, monkeypatch):
     drawn = [text.get_text() for figure in figures.values() for text in figure.findobj(Text)]
     named = [result.plan.base.ask.site.name, "racks", "rate", "cost"]
     assert said_past([*texts_of(page), *drawn], named) == {}
+
+
+@needs_browser
+def test_in_a_browser_the_first_screen_holds_the_answer_and_nothing_overflows(result, tmp_path):
+    fill_sweep(result, tmp_path, ["page"])
+    with opened(tmp_path / "sweep.html") as page:
+        assert max(bottom_of(page, one) for one in (".reply", ".first .answer", ".first img")) <= 800
+        assert serious_faults(page) == []
+        assert overflow_at(page, 360) <= 0
+        assert serious_faults(page) == []
+        assert bottom_of(page, ".reply") <= 800
 
 
 def test_files_stand_beside_the_table_and_the_page_loads_nothing(result, tmp_path):
