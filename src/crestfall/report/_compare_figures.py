@@ -1,5 +1,6 @@
 """Figures of a comparison: maps over racks and modules, capital against saving, and how sure the choice is."""
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -19,6 +20,7 @@ from crestfall.study import Comparison, CriterionName
 MARK = "#c2351f"  # of the best option, on all figures of a comparison
 BADGE = {"facecolor": "white", "edgecolor": MARK, "linewidth": 1.2, "boxstyle": "round,pad=0.2"}
 MOST_BARS = 8
+MOST_BINS = 24  # of a histogram; fewer where there are few values
 FEW_BARS = 3  # room for so many is left, lest one alone fills the figure
 FEW_COLUMNS = 6  # of a map beside the answer: with no more there is room for larger figures
 # What the options are ranked by, as a column of the table.
@@ -292,7 +294,7 @@ def draw_distribution(ax: Axes, values: "np.ndarray[tuple[int], np.dtype[np.floa
     if not len(values):
         ax.text(0.5, 0.5, say("no candidate in any draw"), transform=ax.transAxes, ha="center")
         return
-    ax.hist(values, bins=24, **style.CASH_FILL)
+    ax.hist(values, bins=min(MOST_BINS, 2 * math.ceil(math.sqrt(len(values)))), **style.CASH_FILL)
     lower, middle, upper = np.quantile(values, [0.1, 0.5, 0.9])
     top = ax.get_ylim()[1]
     ax.set_ylim(0, 1.34 * top)
@@ -307,7 +309,7 @@ def draw_distribution(ax: Axes, values: "np.ndarray[tuple[int], np.dtype[np.floa
         side = "center" if not aside else "left" if aside > 0 else "right"
         ax.annotate(name, (value, height * top), xytext=(aside, 0), textcoords="offset points", fontsize=8, ha=side)
     below = float((values < 0).mean())
-    if below > 0:
+    if 0 < below < 1:
         ax.vlines(0, 0, 1.12 * top, color=MARK, linewidth=1.2)
     ax.text(  # in a row of its own above bars and percentiles
         1.0,
