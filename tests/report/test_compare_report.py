@@ -9,12 +9,22 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.text import Text
 
+from brackets import Brackets, said_past, texts_of
+from browsers import bottom_of, needs_browser, opened, overflow_at, serious_faults
 from compared_site import joinery, shared_comparison
 from crestfall import cli
-from crestfall.report import compare_text, draw_doubt, draw_frontier, draw_maps, fill_comparison
-from crestfall.report._compare_figures import maps_of
-from crestfall.report._compare_text import doubt_words, refused_words
+from crestfall.plant import Option
+from crestfall.report import _words, compare_text, draw_doubt, draw_frontier, draw_maps, fill_comparison
+from crestfall.report._compare import compare_html, draw_comparison
+from crestfall.report._compare_figures import draw_choice, maps_of
+from crestfall.report._compare_first import beside, reply
+from crestfall.report._compare_text import refused_words, sureness
+from crestfall.report._style import fit_to_reader
+from crestfall.report._words import months, speaking
+from crestfall.study import CRITERIA, Criterion
+from drawn_texts import drawn_texts, faults_of_texts
 
 
 @pytest.fixture(scope="module")
@@ -35,10 +45,12 @@ def test_the_screen_names_the_recommendation_its_reason_and_how_sure_it_is(found
     assert "recommended by net present value: 2 racks, 1 module\n" in text
     assert found.reason in text
     share, regret = found.table["best_share_frac"].iloc[0], found.regret_when_not_best
-    assert doubt_words(found) == (
-        f"best in {100 * share:.0f} % of 64 draws of load year, prices, fade and capital cost (seed 1);"
-        f" in the others it gives away {regret:,.0f} EUR on average"
-    )
+    assert sureness(found) == [
+        f"It stays the best in {100 * share:.0f} % of 64 draws of load year, prices, fade and capital cost.",
+        f"In the others it is worth {regret:,.0f} EUR less than the best, on average.",
+    ]
+    assert " ".join(sureness(found)) in text
+    assert "draws from seed 1" in text
     assert all(len(line) <= 200 for line in text.splitlines() if found.reason not in line)
 
 
@@ -97,9 +109,85 @@ def test_summary_is_plain_json_with_the_reason(found, folder):
 
 def test_the_page_holds_every_figure_and_loads_nothing_from_elsewhere(found, folder):
     page = (folder / "compare.html").read_text(encoding="utf-8")
-    assert page.count("<img") == len(list((folder / "figures").iterdir())) == 6
+    assert page.count("<img") == len(list((folder / "figures").iterdir())) == 7
     assert not re.search(r'(src|href)="(?!data:)', page)
-    assert found.reason[1:] in page.replace("&#39;", "'")
+    assert all(clause[1:] in page.replace("&#39;", "'") for clause in found.reasons)
+
+
+def test_the_first_screen_holds_the_best_against_the_next_and_none(found):
+    shown = beside(found)
+    assert [head for head, _ in shown.heads] == ["2 racks, 1 module", str(found.runner_up.option), "No battery"]
+    rows = {name: cells for name, *cells in shown.rows}
+    best, second = found.best, found.runner_up
+    assert rows["Net present value [EUR]"] == [f"{best.npv:,.0f}", f"{second.npv:,.0f}", "0"]
+    assert rows["Payback [years]"] == [f"{best.payback_years:.1f}", f"{second.payback_years:.1f}", "–"]
+    assert rows["Saving, first year [EUR]"] == [f"{best.saving:,.0f}", f"{second.saving:,.0f}", "0"]
+    share = {(row.racks, row.modules): 100 * row.best_share_frac for row in found.doubt.itertuples()}
+    assert rows["Share of draws in which it is the best [%]"] == [
+        f"{share[one.option.racks, one.option.modules]:.0f}" for one in (best, second, found.options[0])
+    ]
+
+
+def test_the_first_screen_answers_first_and_then_says_why_and_how_sure(found):
+    (answer, is_first), *others = reply(found)
+    assert (answer, is_first) == (f"2 racks, 1 module: highest NPV, {found.best.npv:,.0f} EUR.", True)
+    assert not any(is_seen_first for _, is_seen_first in others)
+    assert [words for words, _ in others][1:] == sureness(found)
+    assert others[0][0] == "A" + "; ".join(found.reasons[1:])[1:] + "."
+
+
+def test_where_no_battery_is_best_it_is_held_against_the_best_battery(found):
+    dear = replace(found, terms=replace(found.terms, criterion=Criterion(name="saving_target", target=1e6)))
+    assert [head for head, _ in beside(dear).heads] == ["No battery", str(dear.runner_up.option).capitalize()]
+    assert reply(dear)[0][0] == "No battery: no option saves 1,000,000 EUR a year."
+    assert not draw_choice(dear).patches
+
+
+@pytest.mark.parametrize("name", CRITERIA)
+def test_the_first_picture_shows_what_the_options_are_ranked_by(found, name):
+    target = sorted(found.table["saving"])[-3] if name == "saving_target" else 100.0
+    criterion = Criterion(name=name, target=target if name.endswith("target") else None)
+    other = replace(found, terms=replace(found.terms, criterion=criterion))
+    table = other.table[other.table["racks"] > 0].sort_values(["racks", "modules"])
+    texts = [text.get_text() for text in draw_choice(other).texts]
+    assert [text == "–" for text in texts] == [score == -np.inf for score in table["score"]]
+    ahead = table["score"].argmax()
+    numbers = [float(text.replace("−", "-").replace("–", "nan")) for text in texts]
+    least = name in ("payback", "saving_target", "peak_target")
+    assert numbers[ahead] == (np.nanmin(numbers) if least else np.nanmax(numbers))
+
+
+def test_no_word_of_a_figure_is_cut_or_lies_on_another_in_the_longer_language(found, monkeypatch):
+    with speaking("de"):
+        figures = draw_comparison(found)
+        for figure in figures.values():
+            fit_to_reader(figure)
+    for name, figure in figures.items():
+        assert faults_of_texts(drawn_texts(figure, monkeypatch), figure) == [], name
+
+
+def test_page_and_figures_say_nothing_past_the_catalogue(found, monkeypatch):
+    refused = ((Option(9, 1), "it takes 1 to 8 racks (least_racks and most_racks of the catalogue)"),)
+    why = "the scenario has no life, so options are ranked by the saving of the first year; "
+    why += "what they cost decides nothing"
+    full = replace(found, refused=refused, note=why)
+    monkeypatch.setattr(_words, "_catalogue", lambda _: Brackets())
+    with speaking("de"):
+        figures = draw_comparison(full)
+        page = compare_html(full, dict.fromkeys(figures, b"<svg/>"))
+        named = [full.inputs.scenario.ask.site.name, "Berlin", *months()]
+    drawn = [text.get_text() for figure in figures.values() for text in figure.findobj(Text)]
+    assert said_past([*texts_of(page), *drawn], named) == {}
+
+
+@needs_browser
+def test_in_a_browser_the_first_screen_holds_the_answer_and_nothing_overflows(folder):
+    with opened(folder / "compare.html") as page:
+        assert max(bottom_of(page, one) for one in (".reply", ".beside", ".first img")) <= 800
+        assert serious_faults(page) == []
+        assert overflow_at(page, 360) <= 0
+        assert serious_faults(page) == []
+        assert bottom_of(page, ".reply") <= 800
 
 
 def test_equal_comparisons_give_equal_bytes(found, folder, tmp_path):

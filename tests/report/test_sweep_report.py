@@ -6,9 +6,13 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.text import Text
 
+from brackets import Brackets, said_past, texts_of
+from browsers import bottom_of, needs_browser, opened, overflow_at, serious_faults
 from crestfall import cli
 from crestfall.report import (
+    _words,
     draw_choices,
     draw_lines,
     draw_map,
@@ -18,7 +22,13 @@ from crestfall.report import (
     fill_sweep,
     sweep_text,
 )
+from crestfall.report._axis_form import form_of
+from crestfall.report._style import fit_to_reader
+from crestfall.report._sweep import sweep_html
+from crestfall.report._sweep_first import reply, tiles
+from crestfall.report._words import speaking
 from crestfall.study import RESULT_COLUMNS, SweepResult, load_plan
+from drawn_texts import drawn_texts, faults_of_texts
 from site_files import in_scenario
 from sweeps import HEAD, write_sweep
 
@@ -103,6 +113,99 @@ def test_the_screen_shows_counts_swings_and_the_best_option(result):
     assert "180 cases, seed 2: 180 done" in text
     assert "best most often: 3, 100 %" in text
     assert "least regret: 3, at worst 0 below the best" in text
+
+
+def test_the_first_screen_says_how_far_it_spreads_and_what_moves_it_most(result):
+    """Three racks are best; all twenty draws of the cost lie between 900 and 1,900 at 2 racks and 6 %."""
+    spread = {name: f"{value:,.0f}" for name, value in result.spread.items()}
+    assert reply(result) == [
+        (
+            f"In half of 20 draws the net present value is above {spread['p50']} EUR; in eight of ten it lies between"
+            f" {spread['p10']} and {spread['p90']} EUR.",
+            True,
+        ),
+        ("None of them is below 0.", False),
+        (_mover_of(result), False),
+        ("The best option most often is 3 racks: in 100 % of all that may come.", False),
+    ]
+    shown = {tile.name: tile.value for tile in tiles(result)}
+    assert shown["Cases"] == "180"
+    assert shown["P10"] == f"{spread['p10']} EUR"
+    assert shown["Probability of less than 0"] == "0 %"
+    assert shown["Moves it most"] == result.swings["axis"].iloc[0]
+
+
+def _mover_of(result) -> str:
+    first = result.swings.iloc[0]
+    low, high = (f"{first[end]:,.4g}" for end in ("low", "high"))
+    worth = [f"{first[name]:,.0f} EUR" for name in ("at_low", "at_high")]
+    assert first["axis"] in ("racks", "rate", "cost")
+    unit = {"racks": "", "rate": " %", "cost": " EUR"}[first["axis"]]
+    return f"What moves it most is “{first['axis']}”: from {worth[0]} at {low}{unit} to {worth[1]} at {high}{unit}."
+
+
+def test_a_probability_of_loss_is_said_where_there_is_one(result):
+    lost = SweepResult(plan=result.plan, table=result.table.assign(npv=result.table["npv"] - 1400), base=result.base)
+    below = 100 * lost.spread["below_0"]
+    assert 40 < below < 60
+    assert (f"It is below 0 with a probability of {below:.0f} %.", False) in reply(lost)
+
+
+def test_axes_of_whole_numbers_have_whole_ticks(result):
+    panels = draw_lines(result).axes
+    racks = next(ax for ax in panels if ax.get_xlabel() == "racks")
+    assert [tick for tick in racks.get_xticks() if tick != round(tick)] == []
+    draws = draw_spread(result)
+    assert [tick for tick in draws.get_yticks() if tick != round(tick)] == []
+
+
+def test_a_break_even_of_whole_numbers_lies_between_two(result):
+    table = result.table.assign(npv=result.table["npv"] - 1200)
+    shifted = SweepResult(plan=result.plan, table=table, base=result.base)
+    racks = next(ax for ax in draw_lines(shifted).axes if ax.get_xlabel() == "racks")
+    assert [text.get_text() for text in racks.texts] == ["0 between 1 and 2"]
+
+
+def test_values_of_an_axis_have_the_unit_of_its_key(result):
+    rate, cost = form_of(result, "rate"), form_of(result, "cost")
+    assert (rate.label, rate.full(0.065), rate.bare(0.1)) == ("rate [%]", "6.5 %", "10")
+    assert (cost.label, cost.full(1234.56)) == ("cost [EUR]", "1,235 EUR")
+    assert (form_of(result, "racks").label, form_of(result, "racks").full(2)) == ("racks", "2")
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_no_word_of_a_figure_is_cut_or_lies_on_another(result, language, monkeypatch):
+    with speaking(language):
+        figures = draw_sweep(result)
+        for figure in figures.values():
+            fit_to_reader(figure)
+    for name, figure in figures.items():
+        assert faults_of_texts(drawn_texts(figure, monkeypatch), figure) == [], name
+
+
+def test_page_and_figures_say_nothing_past_the_catalogue(result, monkeypatch):
+    table = result.table.copy()
+    why = "option.racks: found 9, expected 1 to 8 racks (least_racks and most_racks of the catalogue)"
+    table.loc[0, ["npv", "saving", "status", "reason"]] = [np.nan, np.nan, "refused", why]
+    other = SweepResult(plan=result.plan, table=table, base=result.base)
+    monkeypatch.setattr(_words, "_catalogue", lambda _: Brackets())
+    with speaking("de"):
+        figures = draw_sweep(other)
+        page = sweep_html(other, dict.fromkeys(figures, b"<svg/>"))
+    drawn = [text.get_text() for figure in figures.values() for text in figure.findobj(Text)]
+    named = [result.plan.base.ask.site.name, "racks", "rate", "cost"]
+    assert said_past([*texts_of(page), *drawn], named) == {}
+
+
+@needs_browser
+def test_in_a_browser_the_first_screen_holds_the_answer_and_nothing_overflows(result, tmp_path):
+    fill_sweep(result, tmp_path, ["page"])
+    with opened(tmp_path / "sweep.html") as page:
+        assert max(bottom_of(page, one) for one in (".reply", ".first .answer", ".first img")) <= 800
+        assert serious_faults(page) == []
+        assert overflow_at(page, 360) <= 0
+        assert serious_faults(page) == []
+        assert bottom_of(page, ".reply") <= 800
 
 
 def test_files_stand_beside_the_table_and_the_page_loads_nothing(result, tmp_path):

@@ -67,7 +67,7 @@ def test_the_reason_is_borne_out_by_the_full_lives_of_both_neighbours(found):
         less, more = sorted((best, other), key=lambda one: one.option)
         saved = ((more.life.project.savings - less.life.project.savings) @ factors) / factors.sum()
         cost = saved - (more.npv - less.npv) / factors.sum()
-        assert f"{words} {saved:,.0f} a year and costs {cost:,.0f}" in said
+        assert f"{words} {saved:,.0f} and costs {cost:,.0f} EUR a year" in said
         assert (saved > cost) == (more is best), "the larger of two neighbours pays only where it is the best"
     assert f"highest NPV, {best.npv:,.0f} EUR" in said
 

@@ -9,23 +9,33 @@ from ruamel.yaml import YAML
 
 import crestfall
 from crestfall.report import _style as style
-from crestfall.report._compare_figures import draw_doubt, draw_frontier, draw_maps
+from crestfall.report._compare_figures import draw_choice, draw_doubt, draw_frontier, draw_maps
+from crestfall.report._compare_first import beside, reply
 from crestfall.report._compare_pair import draw_pair_bills, draw_pair_week, draw_pair_years
 from crestfall.report._compare_text import (
     CRITERION_WORDS,
     STEPS_HEAD,
     columns_of,
-    doubt_words,
     refused_words,
     steps_words,
     table_rows,
 )
 from crestfall.report._environment import environment
+from crestfall.report._first_screen import FirstScreen
+from crestfall.report._retold import retold
 from crestfall.report._running import running
+from crestfall.report._style import policy_words
 from crestfall.report._words import later, say
 from crestfall.study import Comparison
 
 CAPTIONS = {
+    "choice": (
+        later("Why: what each option comes to"),
+        later(
+            "Each cell is an option; the recommendation is framed. A cross: it cannot be had; a dash: it is no "
+            "candidate."
+        ),
+    ),
     "maps": (
         later("Racks and modules"),
         later("Each cell is an option; the recommendation is framed. A cross: the option cannot be had."),
@@ -36,7 +46,7 @@ CAPTIONS = {
     ),
     "doubt": (
         later("How sure the choice is"),
-        later("Left: in how many draws each option is the best. Right: what the recommendation is worth in all draws."),
+        later("Left: in how many draws each option is the best. Right: what the best battery comes to in all draws."),
     ),
     "pair-week": (
         later("Two options in one week"),
@@ -62,7 +72,11 @@ def draw_comparison(comparison: Comparison) -> dict[str, Figure]:
         Figures by file name without ending.
     """
     with style.house_style():
-        figures = {"maps": draw_maps(comparison), "frontier": _figure(draw_frontier(comparison).figure)}
+        figures = {
+            "choice": _figure(draw_choice(comparison).figure),
+            "maps": draw_maps(comparison),
+            "frontier": _figure(draw_frontier(comparison).figure),
+        }
         if comparison.scores is not None:
             figures["doubt"] = draw_doubt(comparison)
         if comparison.pair is not None:
@@ -93,32 +107,31 @@ def compare_html(comparison: Comparison, svgs: dict[str, bytes]) -> str:
 
 
 def _content(comparison: Comparison, svgs: dict[str, bytes]) -> dict[str, Any]:
-    inputs, best = comparison.inputs, comparison.best
+    inputs = comparison.inputs
     buffer = io.StringIO()
     YAML().dump(inputs.scenario.resolved(), buffer)
-    doubt = comparison.doubt
+    pictures = {
+        name: {"title": say(title), "text": say(text), "data": base64.b64encode(svgs[name]).decode()}
+        for name, (title, text) in CAPTIONS.items()
+        if name in svgs
+    }
+    first = FirstScreen(reply=reply(comparison), beside=beside(comparison), picture=pictures.pop("choice", None))
     return {
         "comparison": comparison,
+        "first": first,
         "running": running(inputs.scenario.ask),
         "ask": inputs.scenario.ask,
+        "policy_words": policy_words(inputs.scenario.ask.policy),
         "series": inputs.series,
         "currency": inputs.scenario.ask.money.currency,
-        "best": best,
-        "capital": 0.0 if best.capital is None else best.capital.net,
         "criterion": say(CRITERION_WORDS[comparison.terms.criterion.name]),
-        "doubt_words": doubt_words(comparison),
-        "best_share": None if doubt is None else float(comparison.table["best_share_frac"].iloc[0]),
-        "heads": [say("rank"), *(head for _, head, _ in columns_of(comparison))],
+        "heads": [say("rank"), *(column.head for column in columns_of(comparison))],
         "rows": table_rows(comparison),
         "steps_head": [say(head) for head in STEPS_HEAD],
         "steps": steps_words(comparison),
         "refused": refused_words(comparison),
-        "loads": comparison.loads[1:],
-        "pictures": {
-            name: {"title": say(title), "text": say(text), "data": base64.b64encode(svgs[name]).decode()}
-            for name, (title, text) in CAPTIONS.items()
-            if name in svgs
-        },
+        "loads": [retold(name) for name in comparison.loads[1:]],
+        "pictures": pictures,
         "version": crestfall.__version__,
         "inputs_text": buffer.getvalue(),
         "fingerprint": inputs.scenario.fingerprint(),

@@ -1,5 +1,6 @@
 """Figures of a comparison: maps over racks and modules, capital against saving, and how sure the choice is."""
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -8,17 +9,35 @@ from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
+from matplotlib.ticker import MaxNLocator
 
+from crestfall.plant import Option
 from crestfall.report import _style as style
 from crestfall.report._retold import retold
 from crestfall.report._words import figures, number, say
-from crestfall.study import Comparison
+from crestfall.study import Comparison, CriterionName
 
 MARK = "#c2351f"  # of the best option, on all figures of a comparison
 BADGE = {"facecolor": "white", "edgecolor": MARK, "linewidth": 1.2, "boxstyle": "round,pad=0.2"}
 MOST_BARS = 8
+MOST_BINS = 24  # of a histogram; fewer where there are few values
+FEW_BARS = 3  # room for so many is left, lest one alone fills the figure
+FEW_COLUMNS = 6  # of a map beside the answer: with no more there is room for larger figures
+# What the options are ranked by, as a column of the table.
+COLUMN_OF: dict[CriterionName, str] = {
+    "npv": "npv",
+    "payback": "payback_years",
+    "irr": "irr_frac",
+    "saving_per_capital": "saving_per_capital",
+    "saving": "saving",
+    "saving_target": "capital",
+    "peak_target": "capital",
+}
 RAMP = LinearSegmentedColormap.from_list("crestfall", style.PRICE_RAMP)
 MOST_CELLS_WITH_FIGURES = 64  # of one map; beyond, figures would overlap
+
+
+Dash = str | tuple[int, tuple[float, float]]
 
 
 class MapOf(NamedTuple):
@@ -45,20 +64,53 @@ def maps_of(comparison: Comparison) -> list[MapOf]:
     list of MapOf
         Four of them: net present value, payback, saving, self-consumption, or what stands in for one that is unknown.
     """
-    currency = comparison.inputs.scenario.ask.money.currency
-    npv = MapOf("npv", say("Net present value [1000 {currency}]", currency=currency), "{:,.1f}", 1e-3)
-    per_capital = MapOf(
-        "saving_per_capital", say("Saving per {currency} of capital [1/a]", currency=currency), "{:.3f}"
-    )
-    self_use = MapOf("self_consumption_frac", say("Self-consumption of PV [%]"), "{:.1f}", 100.0)
-    peak = MapOf("peak_import_kw", say("Highest import [kW]"), "{:,.0f}", less_is_better=True)
-    table = comparison.table
-    return [
-        npv if table.loc[table["racks"] > 0, "npv"].notna().any() else per_capital,
+    table, known = comparison.table, _every_map(comparison.inputs.scenario.ask.money.currency)
+    has_npv = table.loc[table["racks"] > 0, "npv"].notna().any()
+    has_pv = table["self_consumption_frac"].notna().any()
+    columns = ("npv" if has_npv else "saving_per_capital", "payback_years", "saving")
+    return [known[column] for column in (*columns, "self_consumption_frac" if has_pv else "peak_import_kw")]
+
+
+def _every_map(currency: str) -> dict[str, MapOf]:
+    every = (
+        MapOf("npv", say("Net present value [1000 {currency}]", currency=currency), "{:,.1f}", 1e-3),
         MapOf("payback_years", say("Payback [years]"), "{:.1f}", less_is_better=True),
+        MapOf("irr_frac", say("Rate of return [%]"), "{:.1f}", 100.0),
+        MapOf("saving_per_capital", say("Saving per {currency} of capital [1/a]", currency=currency), "{:.3f}"),
         MapOf("saving", say("Saving of the first year [1000 {currency}]", currency=currency), "{:,.1f}", 1e-3),
-        self_use if table["self_consumption_frac"].notna().any() else peak,
-    ]
+        MapOf("capital", say("Capital less grants [1000 {currency}]", currency=currency), "{:,.1f}", 1e-3, True),
+        MapOf("self_consumption_frac", say("Self-consumption of PV [%]"), "{:.1f}", 100.0),
+        MapOf("peak_import_kw", say("Highest import [kW]"), "{:,.0f}", less_is_better=True),
+    )
+    return {one.column: one for one in every}
+
+
+def draw_choice(comparison: Comparison, ax: Axes | None = None) -> Axes:
+    """
+    Draw what the options are ranked by over racks and modules, the recommendation framed.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison.
+    ax : Axes, optional
+        Where to draw; left out: axes of a new figure.
+
+    Returns
+    -------
+    Axes
+        The axes; a cross stands where an option cannot be had, a dash where it is no candidate.
+    """
+    racks, modules = _grid(comparison)
+    if ax is None:
+        height = min(max(style.FIRST_IN[1], 1.0 + 0.27 * len(racks)), 7.0)
+        ax = Figure(figsize=(style.FIRST_IN[0], height), layout="constrained").subplots()
+    one = _every_map(comparison.inputs.scenario.ask.money.currency)[COLUMN_OF[comparison.terms.criterion.name]]
+    table = comparison.table
+    candidates = table.assign(**{one.column: table[one.column].where(table["score"] > -np.inf)})
+    size = 8.5 if len(modules) <= FEW_COLUMNS else 7.0
+    _draw_map(ax, candidates, one, racks, modules, comparison.recommendation, size)
+    return ax
 
 
 def draw_maps(comparison: Comparison) -> Figure:
@@ -79,7 +131,7 @@ def draw_maps(comparison: Comparison) -> Figure:
     height = min(11.0, 2 * (1.15 + 0.27 * len(racks)) + 0.3)
     figure = Figure(figsize=(style.WIDTH_IN, height), layout="constrained")
     for ax, one in zip(figure.subplots(2, 2).flat, maps_of(comparison), strict=True):
-        _draw_map(ax, comparison, one, racks, modules)
+        _draw_map(ax, comparison.table, one, racks, modules, comparison.recommendation)
     return figure
 
 
@@ -89,8 +141,10 @@ def _grid(comparison: Comparison) -> tuple[list[int], list[int]]:
     return sorted({one.racks for one in options}), sorted({one.modules for one in options})
 
 
-def _draw_map(ax: Axes, comparison: Comparison, one: MapOf, racks: list[int], modules: list[int]) -> None:
-    table = comparison.table[comparison.table["racks"] > 0]
+def _draw_map(
+    ax: Axes, table: pd.DataFrame, one: MapOf, racks: list[int], modules: list[int], best: Option, size: float = 7.0
+) -> None:
+    table = table[table["racks"] > 0]
     values = table.pivot_table(index="racks", columns="modules", values=one.column, dropna=False)
     shown = one.factor * values.reindex(index=racks, columns=modules).to_numpy(dtype=float)
     cmap = RAMP.reversed() if one.less_is_better else RAMP
@@ -104,15 +158,16 @@ def _draw_map(ax: Axes, comparison: Comparison, one: MapOf, racks: list[int], mo
     there = {(int(row["racks"]), int(row["modules"])) for _, row in table.iterrows()}
     low, high = (np.nanmin(shown), np.nanmax(shown)) if np.isfinite(shown).any() else (0.0, 1.0)
     for y, x in np.ndindex(shown.shape):
-        if (racks[y], modules[x]) not in there:
+        here = (racks[y], modules[x])
+        if here not in there:
             ax.text(x, y, "×", ha="center", va="center", color="#8a949a", fontsize=9)
         elif shown.size <= MOST_CELLS_WITH_FIGURES:
             value = shown[y, x]
             depth = 0.5 if high == low or np.isnan(value) else (value - low) / (high - low)
             dark = depth < 0.4 if one.less_is_better else depth > 0.6
             text = "–" if np.isnan(value) else figures(one.form.format(value)).replace("-", "−")
-            ax.text(x, y, text, ha="center", va="center", fontsize=7, color="white" if dark else style.LOAD["color"])
-    best = comparison.recommendation
+            ax.text(x, y, text, ha="center", va="center", fontsize=size, color="white" if dark else style.LOAD["color"],
+                    fontweight="bold" if here == (best.racks, best.modules) else "normal")  # fmt: skip
     if best.is_battery:
         corner = (modules.index(best.modules) - 0.5, racks.index(best.racks) - 0.5)
         ax.add_patch(Rectangle(corner, 1, 1, fill=False, edgecolor=MARK, linewidth=2.2, zorder=5, clip_on=False))
@@ -188,10 +243,12 @@ def draw_doubt(comparison: Comparison) -> Figure:
     figure = Figure(figsize=(style.WIDTH_IN, 3.9), layout="constrained")
     left, right = figure.subplots(1, 2)
     _draw_shares(left, comparison, doubt)
-    mine = scores[:, comparison.options.index(comparison.best)]
+    first = comparison.table.loc[comparison.table["racks"] > 0].iloc[0]  # no battery is worth the same in all draws
+    shown = Option(int(first["racks"]), int(first["modules"]))
+    mine = scores[:, [one.option for one in comparison.options].index(shown)]
     draw_distribution(right, mine[np.isfinite(mine)], score_words(comparison))
-    best = retold(str(comparison.recommendation))
-    right.set_title(f"{best[0].upper()}{best[1:]}")
+    title = retold(str(shown))
+    right.set_title(f"{title[0].upper()}{title[1:]}")
     return figure
 
 
@@ -237,26 +294,34 @@ def draw_distribution(ax: Axes, values: "np.ndarray[tuple[int], np.dtype[np.floa
     if not len(values):
         ax.text(0.5, 0.5, say("no candidate in any draw"), transform=ax.transAxes, ha="center")
         return
-    ax.hist(values, bins=24, **style.CASH_FILL)
+    ax.hist(values, bins=min(MOST_BINS, 2 * math.ceil(math.sqrt(len(values)))), **style.CASH_FILL)
     lower, middle, upper = np.quantile(values, [0.1, 0.5, 0.9])
     top = ax.get_ylim()[1]
-    ax.set_ylim(0, 1.16 * top)
-    for name, value, dash in (("P10", lower, (0, (1, 1.2))), ("P50", middle, "-"), ("P90", upper, (0, (4, 1.6)))):
-        ax.axvline(value, color=style.STORE["color"], linewidth=1.3, linestyle=dash)
-        ax.annotate(name, (value, 1.06 * top), xytext=(2, 0), textcoords="offset points", fontsize=8)
+    ax.set_ylim(0, 1.34 * top)
+    # P10 to the left of its line, P90 to the right and P50 above both, so that none lies on another however close.
+    marks: tuple[tuple[str, float, Dash, float, int], ...] = (
+        ("P10", lower, (0, (1, 1.2)), 1.04, -2),
+        ("P50", middle, "-", 1.14, 0),
+        ("P90", upper, (0, (4, 1.6)), 1.04, 2),
+    )
+    for name, value, dash, height, aside in marks:
+        ax.vlines(value, 0, 1.12 * top, color=style.STORE["color"], linewidth=1.3, linestyle=dash)
+        side = "center" if not aside else "left" if aside > 0 else "right"
+        ax.annotate(name, (value, height * top), xytext=(aside, 0), textcoords="offset points", fontsize=8, ha=side)
     below = float((values < 0).mean())
-    if below > 0:
-        ax.axvline(0, color=MARK, linewidth=1.2)
-    ax.text(
-        0.98,
-        0.8,
+    if 0 < below < 1:
+        ax.vlines(0, 0, 1.12 * top, color=MARK, linewidth=1.2)
+    ax.text(  # in a row of its own above bars and percentiles
+        1.0,
+        0.93,
         say("below 0: {below} %", below=number(100 * below)),
         transform=ax.transAxes,
         ha="right",
         fontsize=8.5,
     )
     ax.xaxis.set_major_formatter(style.in_numbers(0 if np.abs(values).max() > 100 else 2))
-    ax.tick_params(axis="x", labelrotation=25 if np.abs(values).max() > 1e4 else 0)
+    ax.xaxis.set_major_locator(MaxNLocator(5))
+    ax.yaxis.set_major_locator(MaxNLocator(integer=True))
     ax.grid(visible=False, axis="x")
 
 
@@ -272,6 +337,7 @@ def _draw_shares(ax: Axes, comparison: Comparison, doubt: pd.DataFrame) -> None:
             bar.set(edgecolor=MARK, linewidth=2.0)
         ax.annotate(f"{100 * share:.0f} %", (bar.get_width(), bar.get_y() + bar.get_height() / 2), xytext=(4, 0),
                     textcoords="offset points", va="center", fontsize=8)  # fmt: skip
+    ax.set_ylim(min(0, len(shown) - FEW_BARS) - 0.6, len(shown) - 0.4)
     ax.set_xlim(0, 100)
     ax.set_xlabel(
         say("share of {n} draws [%]", n=number(len(comparison.draws if comparison.draws is not None else ())))

@@ -10,7 +10,7 @@ from crestfall.report import _style as style
 from crestfall.report._figures import in_order, period_label
 from crestfall.report._retold import retold
 from crestfall.report._week import most_telling_week
-from crestfall.report._words import date, say
+from crestfall.report._words import date, figures, percent, say
 from crestfall.study import Result
 
 # The first and the second of two options, wherever they stand side by side.
@@ -42,20 +42,22 @@ def draw_pair_week(pair: Pair) -> Figure:
     week = most_telling_week(larger)
     start = larger.inputs.series.start[week]
     edges = [*start, start[-1] + (start[1] - start[0])]
-    figure = Figure(figsize=(style.WIDTH_IN, 5.6), layout="constrained")
-    meter, store = figure.subplots(2, 1, sharex=True, height_ratios=(1.7, 1.0))
+    figure = Figure(figsize=(style.WIDTH_IN, 6.0), layout="constrained")
+    meter, store = figure.subplots(2, 1, sharex=True, height_ratios=(1.6, 1.2))
     meter.stairs(larger.before.import_kw[week], mdates.date2num(edges), baseline=None, label=say("import before"),
                  **style.IMPORT_BEFORE)  # fmt: skip
     for result, look in zip(pair, (FIRST, SECOND), strict=True):
         frame, plant = result.schedule_frame().iloc[week], result.inputs.plant
-        name = f"{plant.option}"
+        name = retold(str(plant.option))
         meter.stairs(frame["import_kw"].to_numpy(), mdates.date2num(edges), baseline=None, label=name, **look)
         if plant.option.is_battery:
             full = 100 * frame["stored_kwh"].to_numpy() / plant.nominal_kwh
             store.plot(mdates.date2num(edges[1:]), full, label=name, **look)
     meter.set_ylim(bottom=0)
     meter.set_ylabel(say("import [kW]"))
-    meter.set_title(say("Week of {day}, {policy}", day=date(start[0].date()), policy=_policy_words(larger)))
+    meter.set_title(
+        say("Week of {day}, {policy}", day=date(start[0].date()), policy=style.policy_words(larger.headline.policy))
+    )
     figure.legend(handles=meter.get_legend_handles_labels()[0], ncols=3, loc="outside upper center")
     store.set_ylim(0, 100)
     store.set_ylabel(say("stored [% of nominal]"))
@@ -97,7 +99,7 @@ def draw_pair_bills(pair: Pair, ax: Axes | None = None) -> Axes:
     ax.set_xticks(np.arange(len(periods)), [period_label(period) for period in periods])
     ax.set_ylabel(say("bill [{currency} a period]", currency=first.inputs.scenario.ask.money.currency))
     ax.yaxis.set_major_formatter(style.in_numbers())
-    ax.set_title(say("Bill by period, {policy}", policy=_policy_words(first)))
+    ax.set_title(say("Bill by period, {policy}", policy=style.policy_words(first.headline.policy)))
     ax.grid(visible=False, axis="x")
     ax.legend(ncols=3, loc="upper center", bbox_to_anchor=(0.5, -0.16))
     return ax
@@ -129,18 +131,20 @@ def draw_pair_years(pair: Pair) -> Figure:
     for result, look in zip(pair, (FIRST, SECOND), strict=True):
         if result.life is None:
             raise ValueError(f"{result.inputs.plant.option} has no life")
-        frame, name = result.life.appraisal.frame, str(result.inputs.plant.option)
+        frame, name = result.life.appraisal.frame, retold(str(result.inputs.plant.option))
         cash.plot(frame.index, frame[column], marker="o", markersize=3, label=name, **look)
         years = result.life.years
         health.plot([one.year for one in years], [100 * one.health_end_frac for one in years], marker="o",
                     markersize=3, label=name, **look)  # fmt: skip
     end = 100 * pair[0].inputs.scenario.catalogue.rack.end_of_life_health_frac
     health.axhline(
-        end, color="#20303c", linewidth=1.0, linestyle="--", label=say("end of life, {end} %", end=f"{end:g}")
+        end, color="#20303c", linewidth=1.0, linestyle="--", label=say("end of life, {end} %", end=figures(f"{end:g}"))
     )
     cash.axhline(0, color="#20303c", linewidth=0.8)
-    rate = "" if money.discount is None else say(", discounted at {rate} %", rate=f"{100 * money.discount.rate_frac:g}")
-    cash.set_title(say("Cash so far{rate}", rate=rate))
+    title = say("Cash so far")
+    if money.discount is not None:
+        title = say("Cash so far, discounted at {rate}", rate=percent(money.discount.rate_frac))
+    cash.set_title(title)
     cash.set_ylabel(say("sum of cash [{currency}]", currency=money.currency))
     cash.yaxis.set_major_formatter(style.in_numbers())
     health.set_title(say("State of health"))
@@ -150,14 +154,6 @@ def draw_pair_years(pair: Pair) -> Figure:
         ax.xaxis.set_major_locator(MaxNLocator(integer=True, nbins=8))
         ax.legend(ncols=2, loc="upper center", bbox_to_anchor=(0.5, -0.16))
     return figure
-
-
-def _policy_words(result: Result) -> str:
-    return (
-        say("with hindsight")
-        if result.headline.policy == "hindsight"
-        else say("by {policy}", policy=say(result.headline.policy))
-    )
 
 
 def _axes(ax: Axes | None, *, height_in: float) -> Axes:

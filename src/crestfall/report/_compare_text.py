@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Callable
-from typing import Any
+from typing import Any, NamedTuple
 
 import pandas as pd
 
@@ -10,9 +10,19 @@ from crestfall.report._retold import retold
 from crestfall.report._words import figures, later, number, say
 from crestfall.study import Comparison
 
-Column = tuple[str, str, Callable[[Any], str]]  # of the table, its head, how a value is written
 MOST_ROWS = 12  # on a terminal; the file has them all
 REFUSED_NAMED = 6  # options of one reason that are named; more are counted
+
+
+class Column(NamedTuple):
+    """A column of the ranked table: its name, its head on a terminal and on a page, how a value is written."""
+
+    name: str
+    short: str
+    head: str
+    write: Callable[[Any], str]
+
+
 CRITERION_WORDS = {
     "npv": later("net present value"),
     "payback": later("shortest payback"),
@@ -61,29 +71,29 @@ def columns_of(comparison: Comparison) -> list[Column]:
 
     Returns
     -------
-    list of (str, str, callable)
-        Column of the table, its head, and how a value is written.
+    list of Column
+        Those that hold a figure.
     """
     currency = comparison.inputs.scenario.ask.money.currency
-    columns: list[Column] = [
-        ("racks", say("racks"), whole),
-        ("modules", say("modules"), whole),
-        ("rating_kva", "kVA", whole),
-        ("nominal_kwh", "kWh", whole),
-        ("capital", say("capital {currency}", currency=currency), whole),
-        ("saving", say("saving a"), whole),
-        ("npv", say("NPV"), whole),
-        ("irr_frac", say("IRR %"), _digits("{:.1f}", 100.0)),
-        ("payback_years", say("payback a"), _digits("{:.1f}")),
-        ("peak_import_kw", say("peak kW"), _digits("{:,.1f}")),
-        ("self_consumption_frac", say("own PV %"), _digits("{:.1f}", 100.0)),
-        ("full_cycles", say("cycles"), whole),
-        ("health_end_frac", say("health %"), _digits("{:.0f}", 100.0)),
-        ("best_share_frac", say("best in %"), _digits("{:.0f}", 100.0)),
-    ]
+    every = (
+        Column("racks", "racks", say("racks"), whole),
+        Column("modules", "modules", say("modules"), whole),
+        Column("rating_kva", "kVA", "kVA", whole),
+        Column("nominal_kwh", "kWh", "kWh", whole),
+        Column("capital", f"capital {currency}", say("capital [{currency}]", currency=currency), whole),
+        Column("saving", "saving a", say("saving, first year [{currency}]", currency=currency), whole),
+        Column("npv", "NPV", say("NPV [{currency}]", currency=currency), whole),
+        Column("irr_frac", "IRR %", say("IRR [%]"), _digits("{:.1f}", 100.0)),
+        Column("payback_years", "payback a", say("payback [years]"), _digits("{:.1f}")),
+        Column("peak_import_kw", "peak kW", say("highest import [kW]"), _digits("{:,.1f}")),
+        Column("self_consumption_frac", "own PV %", say("own use of PV [%]"), _digits("{:.1f}", 100.0)),
+        Column("full_cycles", "cycles", say("full cycles a year"), whole),
+        Column("health_end_frac", "health %", say("health at the end [%]"), _digits("{:.0f}", 100.0)),
+        Column("best_share_frac", "best in %", say("best in so many draws [%]"), _digits("{:.0f}", 100.0)),
+    )
     table = comparison.table
     batteries = table[table["racks"] > 0] if len(table) > 1 else table
-    return [column for column in columns if batteries[column[0]].notna().any()]
+    return [column for column in every if batteries[column.name].notna().any()]
 
 
 def table_rows(comparison: Comparison) -> list[tuple[str, ...]]:
@@ -102,12 +112,12 @@ def table_rows(comparison: Comparison) -> list[tuple[str, ...]]:
     """
     columns = columns_of(comparison)
     records = comparison.table.reset_index().to_dict("records")
-    return [(str(row["rank"]), *(write(row[name]) for name, _, write in columns)) for row in records]
+    return [(str(row["rank"]), *(column.write(row[column.name]) for column in columns)) for row in records]
 
 
-def doubt_words(comparison: Comparison) -> str:
+def sureness(comparison: Comparison) -> list[str]:
     """
-    Return how sure the recommendation is, in a sentence.
+    Return how sure the recommendation is.
 
     Parameters
     ----------
@@ -116,47 +126,76 @@ def doubt_words(comparison: Comparison) -> str:
 
     Returns
     -------
-    str
-        The sentence, without a full stop; empty where doubt was left out.
+    list of str
+        How often it stays the best, and what it gives away where it does not, a sentence each; none where doubt was
+        left out.
     """
-    if comparison.draws is None or comparison.doubt is None:
-        return ""
+    if comparison.draws is None:
+        return []
     share, n = float(comparison.table["best_share_frac"].iloc[0]), len(comparison.draws)
-    what = say("load year, prices, fade and capital cost")
+    often = later("It stays the best in {share} % of {n} draws of load year, prices, fade and capital cost.")
     if comparison.inputs.scenario.ask.life is None:
-        what = say("load year, prices and capital cost")
-    text = say(
-        "best in {share} % of {n} draws of {what} (seed {seed})",
-        share=number(100 * share),
-        n=number(n),
-        what=what,
-        seed=comparison.seed,
-    )
+        often = later("It stays the best in {share} % of {n} draws of load year, prices and capital cost.")
+    said = [say(often, share=number(100 * share), n=number(n))]
     regret = comparison.regret_when_not_best
     if regret is None:
-        return text
+        return said
     if not math.isfinite(regret):
-        return say("{text}; in some of the others it is no candidate at all", text=text)
-    return say(
-        "{text}; in the others it gives away {regret} on average", text=text, regret=_regret_words(comparison, regret)
-    )
+        return [*said, say("In some of the others it is no candidate at all.")]
+    factor, decimals, _ = regret_form(comparison)
+    values = {
+        "regret": number(factor * regret, decimals),
+        "currency": comparison.inputs.scenario.ask.money.currency,
+    }
+    match comparison.terms.criterion.name:
+        case "payback":
+            return [*said, say("In the others it takes {regret} years longer than the best, on average.", **values)]
+        case "irr":
+            return [*said, say("In the others it returns {regret} points less than the best, on average.", **values)]
+        case "saving_per_capital":
+            text = later(
+                "In the others it saves {regret} {currency} a year less than the best for each {currency} spent, on"
+                " average."
+            )
+        case "saving":
+            text = later("In the others it saves {regret} {currency} a year less than the best, on average.")
+        case "saving_target" | "peak_target":
+            text = later("In the others it costs {regret} {currency} more than the best, on average.")
+        case _:
+            text = later("In the others it is worth {regret} {currency} less than the best, on average.")
+    return [*said, say(text, **values)]
 
 
-def _regret_words(comparison: Comparison, regret: float) -> str:
+def regret_form(comparison: Comparison) -> tuple[float, int, str]:
+    """
+    Return how a regret is written.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        The comparison, whose criterion has the unit.
+
+    Returns
+    -------
+    factor : float
+        What it is multiplied by.
+    decimals : int
+        Its digits after the point.
+    unit : str
+        Its unit.
+    """
     currency = comparison.inputs.scenario.ask.money.currency
     match comparison.terms.criterion.name:
         case "payback":
-            return say("{regret} years", regret=number(regret, 1))
+            return 1.0, 1, say("years")
         case "irr":
-            return say("{regret} points", regret=number(100 * regret, 1))
+            return 100.0, 1, say("points")
         case "saving_per_capital":
-            return say(
-                "{regret} {currency} a year for each {currency} spent", regret=number(regret, 3), currency=currency
-            )
+            return 1.0, 3, "1/a"
         case "saving":
-            return say("{regret} {currency} a year", regret=whole(regret), currency=currency)
+            return 1.0, 0, f"{currency}/a"
         case _:
-            return f"{whole(regret)} {currency}"
+            return 1.0, 0, currency
 
 
 def steps_words(comparison: Comparison) -> list[tuple[str, ...]]:
@@ -182,7 +221,14 @@ def steps_words(comparison: Comparison) -> list[tuple[str, ...]]:
     return rows
 
 
-STEPS_HEAD = (later("step"), later("at most"), later("planned"), later("on the bill"), later("capital"), later("NPV"))
+STEPS_HEAD = (
+    later("step"),
+    later("saves at most"),
+    later("as planned"),
+    later("on the bill"),
+    later("capital"),
+    later("NPV"),
+)
 
 
 def refused_words(comparison: Comparison) -> list[str]:
@@ -202,8 +248,12 @@ def refused_words(comparison: Comparison) -> list[str]:
     lines = []
     for why, part in comparison.refused_frame().groupby("reason", sort=False):
         names = [f"{row.racks} × {row.modules}" for row in part.itertuples()]
-        more = f" and {len(names) - REFUSED_NAMED} more" if len(names) > REFUSED_NAMED else ""
-        lines.append(f"{', '.join(names[:REFUSED_NAMED])}{more}: {why}")
+        named = {"options": ", ".join(names[:REFUSED_NAMED]), "why": retold(str(why))}
+        more = len(names) - REFUSED_NAMED
+        if more > 0:
+            lines.append(say("{options} and {more} more: {why}", more=number(more), **named))
+        else:
+            lines.append(say("{options}: {why}", **named))
     return lines
 
 
@@ -222,18 +272,19 @@ def compare_text(comparison: Comparison) -> str:
         Lines that fit one screen; the files hold the whole table.
     """
     ask, best = comparison.inputs.scenario.ask, comparison.recommendation
-    rows, heads = table_rows(comparison), ("rank", *(head for _, head, _ in columns_of(comparison)))
+    rows, heads = table_rows(comparison), ("rank", *(column.short for column in columns_of(comparison)))
     none = [row for row, (_, one) in zip(rows, comparison.table.iterrows(), strict=True) if not one["racks"]]
     shown = rows[:MOST_ROWS]
     if none[0] not in shown:
         shown = [*shown[:-1], none[0]]
     years = "first year" if ask.life is None else f"{ask.life.horizon_years} years of life"
+    drawn = "" if comparison.draws is None else f", draws from seed {comparison.seed}"
     ranked = CRITERION_WORDS[comparison.terms.criterion.name]
     lines = [
-        f"{ask.site.name}   {len(comparison.options)} options, {years}, {_policy_words(ask.policy)}",
+        f"{ask.site.name}   {len(comparison.options)} options, {years}, {_policy_words(ask.policy)}{drawn}",
         f"recommended by {ranked}: {best}",
         f"  {comparison.reason}",
-        *(f"  {words}" for words in [doubt_words(comparison)] if words),
+        *(f"  {' '.join(sure)}" for sure in [sureness(comparison)] if sure),
         *(f"  note: {words}" for words in [comparison.note] if words),
         "",
         *_aligned([heads, *shown]),

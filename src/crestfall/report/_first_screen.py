@@ -1,5 +1,6 @@
 """What the first screen of a report says: the answer in a sentence, and the figures that carry it."""
 
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from crestfall.report._retold import retold
@@ -19,6 +20,35 @@ class Tile(NamedTuple):
     name: str
     value: str
     note: str
+
+
+class Beside(NamedTuple):
+    """Figures of several options beside each other: heads with a note each, and rows that begin with a name."""
+
+    heads: list[tuple[str, str]]
+    rows: list[list[str]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FirstScreen:
+    """What the first screen of a page shows.
+
+    Parameters
+    ----------
+    reply : list of (str, bool)
+        The answer in sentences, and whether each is the one to be seen first.
+    tiles : list of Tile
+        The figures that carry it.
+    beside : Beside or None
+        What it is held against.
+    picture : dict or None
+        The picture that shows why: title, text, data.
+    """
+
+    reply: list[tuple[str, bool]]
+    tiles: list[Tile] = field(default_factory=list)
+    beside: Beside | None = None
+    picture: dict[str, str] | None = None
 
 
 def answer(result: Result) -> str:

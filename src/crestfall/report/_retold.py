@@ -55,54 +55,38 @@ SENTENCES = (
     later("no option keeps import to {target} kW"),
     later("import stays within {target} kW without one"),
     later("no option saves anything"),
-    later("a {nth} rack adds {more} a year and costs {cost}"),
-    later("the {nth} rack adds {more} a year and costs {cost}"),
-    later("a {nth} module adds {more} a year and costs {cost}"),
-    later("the {nth} module adds {more} a year and costs {cost}"),
-    later("{n} racks more adds {more} a year and costs {cost}"),
-    later("{n} modules more adds {more} a year and costs {cost}"),
-    later("the last {n} racks adds {more} a year and costs {cost}"),
-    later("the last {n} modules adds {more} a year and costs {cost}"),
-    later("a {nth} rack adds {more} a year and spares {cost}"),
-    later("the {nth} rack adds {more} a year and spares {cost}"),
-    later("a {nth} module adds {more} a year and spares {cost}"),
-    later("the {nth} module adds {more} a year and spares {cost}"),
-    later("{n} racks more adds {more} a year and spares {cost}"),
-    later("{n} modules more adds {more} a year and spares {cost}"),
-    later("the last {n} racks adds {more} a year and spares {cost}"),
-    later("the last {n} modules adds {more} a year and spares {cost}"),
-    later("a {nth} rack loses {more} a year and costs {cost}"),
-    later("the {nth} rack loses {more} a year and costs {cost}"),
-    later("a {nth} module loses {more} a year and costs {cost}"),
-    later("the {nth} module loses {more} a year and costs {cost}"),
-    later("{n} racks more loses {more} a year and costs {cost}"),
-    later("{n} modules more loses {more} a year and costs {cost}"),
-    later("the last {n} racks loses {more} a year and costs {cost}"),
-    later("the last {n} modules loses {more} a year and costs {cost}"),
-    later("a {nth} rack loses {more} a year and spares {cost}"),
-    later("the {nth} rack loses {more} a year and spares {cost}"),
-    later("a {nth} module loses {more} a year and spares {cost}"),
-    later("the {nth} module loses {more} a year and spares {cost}"),
-    later("{n} racks more loses {more} a year and spares {cost}"),
-    later("{n} modules more loses {more} a year and spares {cost}"),
-    later("the last {n} racks loses {more} a year and spares {cost}"),
-    later("the last {n} modules loses {more} a year and spares {cost}"),
-    later("a {nth} rack adds {more} a year for {capital} of capital"),
-    later("the {nth} rack adds {more} a year for {capital} of capital"),
-    later("a {nth} module adds {more} a year for {capital} of capital"),
-    later("the {nth} module adds {more} a year for {capital} of capital"),
-    later("{n} racks more adds {more} a year for {capital} of capital"),
-    later("{n} modules more adds {more} a year for {capital} of capital"),
-    later("the last {n} racks adds {more} a year for {capital} of capital"),
-    later("the last {n} modules adds {more} a year for {capital} of capital"),
-    later("a {nth} rack loses {more} a year for {capital} of capital"),
-    later("the {nth} rack loses {more} a year for {capital} of capital"),
-    later("a {nth} module loses {more} a year for {capital} of capital"),
-    later("the {nth} module loses {more} a year for {capital} of capital"),
-    later("{n} racks more loses {more} a year for {capital} of capital"),
-    later("{n} modules more loses {more} a year for {capital} of capital"),
-    later("the last {n} racks loses {more} a year for {capital} of capital"),
-    later("the last {n} modules loses {more} a year for {capital} of capital"),
+    later("{which} adds {more} and costs {cost} {currency} a year"),
+    later("{which} adds {more} and spares {cost} {currency} a year"),
+    later("{which} loses {more} and costs {cost} {currency} a year"),
+    later("{which} loses {more} and spares {cost} {currency} a year"),
+    later("{which} add {more} and cost {cost} {currency} a year"),
+    later("{which} add {more} and spare {cost} {currency} a year"),
+    later("{which} lose {more} and cost {cost} {currency} a year"),
+    later("{which} lose {more} and spare {cost} {currency} a year"),
+    later("{which} adds {more} {currency} a year and costs {capital} {currency}"),
+    later("{which} adds {more} {currency} a year and spares {capital} {currency}"),
+    later("{which} loses {more} {currency} a year and costs {capital} {currency}"),
+    later("{which} loses {more} {currency} a year and spares {capital} {currency}"),
+    later("{which} add {more} {currency} a year and cost {capital} {currency}"),
+    later("{which} add {more} {currency} a year and spare {capital} {currency}"),
+    later("{which} lose {more} {currency} a year and cost {capital} {currency}"),
+    later("{which} lose {more} {currency} a year and spare {capital} {currency}"),
+    later("{which} brings that to {years} years"),
+    later("{which} bring that to {years} years"),
+    later("{which} keeps it from paying back"),
+    later("{which} keep it from paying back"),
+    later("without {which} it takes {years} years"),
+    later("without {which} it never pays back"),
+    later("a {nth} rack"),
+    later("an {nth} rack"),
+    later("the {nth} rack"),
+    later("{n} racks more"),
+    later("the last {n} racks"),
+    later("a {nth} module"),
+    later("an {nth} module"),
+    later("the {nth} module"),
+    later("{n} modules more"),
+    later("the last {n} modules"),
     later("second"),
     later("third"),
     later("fourth"),
@@ -112,6 +96,80 @@ SENTENCES = (
     later("eighth"),
     later("ninth"),
     later("tenth"),
+    later("{n}st"),
+    later("{n}nd"),
+    later("{n}rd"),
+    later("{n}th"),
+    # What is said of a comparison's ranking and of its years of load.
+    later(
+        "the scenario has no {lacks}, so options are ranked by the saving of the first year; what they cost decides"
+        " nothing"
+    ),
+    later("life and no money.discount"),
+    later("days drawn anew, {n}"),
+    later("year from {month}"),
+    # Why an option or a case of a sweep has no figures.
+    later("it takes {expected}"),
+    later("{key}: found {found}, expected {expected}"),
+    later("at least 1, for racks without modules have no power"),
+    later("at least 1, for modules without racks have no energy"),
+    later("{least} to {most} racks (least_racks and most_racks of the catalogue)"),
+    later("{least} to {most} modules (least_modules and most_modules of the catalogue)"),
+    later("a multiple of {multiple} (racks_multiple_of of the catalogue)"),
+    later("a multiple of {multiple} (modules_multiple_of of the catalogue)"),
+    later("at least {least} racks for each module (least_racks_per_module of the catalogue)"),
+    later("at most {most} racks for each module (most_racks_per_module of the catalogue)"),
+    later("an option for at most 1 cabinet (most_cabinets of the catalogue), it needs {needed}"),
+    later("an option for at most {most} cabinets (most_cabinets of the catalogue), it needs {needed}"),
+    later("at least one rack and one module in each of its {cabinets} cabinets"),
+    later(
+        "racks and modules that spread evenly over its {cabinets} cabinets, to run as one store (dc_coupling by_cabinet"
+        " of the catalogue)"
+    ),
+    later("fewer than the {modules} modules of the option"),
+    later("at most {most} kW, the rating less auxiliaries"),
+    later("at most {most} hours, for which the usable {usable} kWh at the end of life ({health} % health) last"),
+    later("at most {n} years, the horizon of the study"),
+    later("times on the {n}-minute steps of the data"),
+    later("two different times"),
+    later("one price for each step"),
+    later("prices for each step"),
+    later("prices from {first} to {last}"),
+    later("dates from {first} or before to a day after {last}"),
+    later("whole steps of {n} minutes"),
+    later("the start of a step of {n} minutes"),
+    later("a multiple of {n}, the step of the data"),
+    later("as many peaks before the data as the first period looks back, {n}"),
+    later("an event with at least one earlier day of the same kind in the data"),
+    later("events that do not overlap"),
+    later("times from {first} to {last}"),
+    later("a time from {first} to {last}"),
+    later("capacity that stays above 0 over the horizon"),
+    later("a guaranteed curve of health for life.fade: warranted"),
+    later("at most {health}, which the fade law leaves at zero cycles"),
+    later("{low} to {high}, what modules and resistance leave"),
+    later("one of them, since the tariff bills kVA or reactive power"),
+    later("a law of fade, since the scenario asks for the years of life"),
+    later("a warranty, since life.respect_warranty asks the schedule to keep it"),
+    later("policy rolling or hindsight, whose plans can be held to a budget of cycles"),
+    later("at least {kw} kW, below which the load never falls in the first month"),
+    later("in year {year} of life: {why}"),
+    later(
+        "{limit} cannot be kept with {option}: at {time} the site needs {needed} kW and the battery leaves at least"
+        " {excess} kW too much"
+    ),
+    later("{limit} cannot be kept with no battery: at {time} the site needs {needed} kW, {excess} kW too much"),
+    later("site.import_limit_kva leaves {left} kW, which"),
+    later("no schedule keeps the budget of energy"),
+    later("no schedule keeps the limits of the store and of the export at once"),
+    later(
+        "the warranty's cycles or throughput cannot be kept at any price of wear: limits of the connection take {times}"
+        " times what is left of them"
+    ),
+    later("its worker died {times} times ({why})"),
+    later("its worker died, and so did others that tried"),
+    later("{signal}, perhaps for want of memory"),
+    later("out of memory"),
     # Warnings of a study.
     later("without the battery the site exceeds its import limit in {n} steps; the bill before ignores this"),
     later("the rules exceed the import limit in {n} steps: a controller with these settings would not hold it"),
@@ -143,6 +201,9 @@ SENTENCES = (
     ),
 )
 _PLACE = re.compile(r"\{(\w+)\}")
+# What stands in some places is of one kind; in all others it is any text.
+_NUMBERS = ("n", "least", "most", "multiple", "racks", "modules", "cabinets", "year", "years", "times", "needed")
+_KINDS = {"nth": r"\w+", "which": r"[^;:]+?", "key": r"\S+"} | dict.fromkeys(_NUMBERS, r"[-−]?[\d.,]+")
 
 
 def retold(sentence: str) -> str:
@@ -161,13 +222,25 @@ def retold(sentence: str) -> str:
     """
     if language_now() == ENGLISH:
         return sentence
+    told = _told(sentence)
+    return sentence if told is None else told
+
+
+def _told(sentence: str) -> str | None:
+    """Return a sentence, or part of one, in the language; None where nothing of it is known."""
     for pattern, text in _patterns():
         if (found := pattern.fullmatch(sentence)) is not None:
-            return say(text, **{name: retold(figures(value)) for name, value in found.groupdict().items()})
+            return say(text, **{name: _told_or_figures(value) for name, value in found.groupdict().items()})
     for mark in ("; ", ": "):
-        if mark in sentence:
-            return mark.join(retold(part) for part in sentence.split(mark))
-    return sentence
+        parts = sentence.split(mark)
+        if len(parts) > 1 and any(_told(part) is not None for part in parts):
+            return mark.join(map(_told_or_figures, parts))
+    return None
+
+
+def _told_or_figures(part: str) -> str:
+    told = _told(part)
+    return figures(part) if told is None else told
 
 
 @cache
@@ -178,5 +251,13 @@ def _patterns() -> list[tuple[re.Pattern[str], str]]:
 
 
 def _as_pattern(text: str) -> str:
-    parts = _PLACE.split(text)  # words, name, words, name, ...
-    return "".join(f"(?P<{part}>.+?)" if place % 2 else re.escape(part) for place, part in enumerate(parts))
+    parts, pattern, seen = _PLACE.split(text), "", set[str]()  # words, name, words, name, ...
+    for place, part in enumerate(parts):
+        if place % 2 == 0:
+            pattern += re.escape(part)
+        elif part in seen:
+            pattern += f"(?P={part})"
+        else:
+            seen.add(part)
+            pattern += f"(?P<{part}>{_KINDS.get(part, '.+?')})"
+    return pattern

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from crestfall.report import _style as style
 from crestfall.report._emissions import draw_emissions, emission_rows
 from crestfall.report._figures import draw_week
-from crestfall.report._first_screen import answer, tiles, verdict
+from crestfall.report._first_screen import FirstScreen, answer, tiles, verdict
 from crestfall.report._glossary import glossary
 from crestfall.report._known_sensitivity import draw_known_sensitivity, known_sensitivity
 from crestfall.report._load_shape import draw_load_shape
@@ -77,14 +77,14 @@ def sections_content(result: Result, svgs: dict[str, bytes]) -> dict[str, Any]:
         By the names that the templates use.
     """
     captions = _captions(result)
+    shown = {name: _picture(*captions[name], svgs[name]) for name in captions if name in svgs}
+    reply = [(answer(result), False), (verdict(result), True)]
     return {
-        "answer": answer(result),
-        "verdict": verdict(result),
-        "tiles": tiles(result),
+        "first": FirstScreen(reply=reply, tiles=tiles(result), picture=shown.get("waterfall")),
         "site_rows": _site_rows(result),
         "not_metered": result.inputs.series.not_metered,
         "contracts": [_contract_content(name, rates, svgs) for name, rates in _contracts(result).items()],
-        "shown": {name: _picture(*captions[name], svgs[name]) for name in captions if name in svgs},
+        "shown": shown,
         "emission_rows": emission_rows(result),
         "sources": result.sources,
         "glossary": glossary(result),

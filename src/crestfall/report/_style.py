@@ -75,6 +75,7 @@ WARRANTY_LINES: tuple[Look, ...] = (
 PRICE_SHADES = ("#ffffff", "#eceff1", "#d3d9dd", "#b9c2c8", "#9fabb3")
 
 WIDTH_IN = 8.6
+FIRST_IN = (5.2, 4.3)  # of the first picture: beside the answer on a wide screen, below it on a phone
 RC: dict[str, Any] = {
     "font.family": "DejaVu Sans",  # ships with matplotlib, so that text has the same width everywhere
     "font.size": 9,

@@ -1,7 +1,9 @@
 """A sweep in words, and its figures and page beside the table."""
 
 import base64
+import re
 from collections.abc import Callable
+from pathlib import PurePath
 from typing import Any
 
 from matplotlib.axes import Axes
@@ -9,9 +11,13 @@ from matplotlib.figure import Figure
 
 import crestfall
 from crestfall.report import _style as style
+from crestfall.report._axis_form import form_of, option_words
 from crestfall.report._compare_text import whole
 from crestfall.report._environment import environment
+from crestfall.report._first_screen import FirstScreen
+from crestfall.report._retold import retold
 from crestfall.report._running import running
+from crestfall.report._style import policy_words
 from crestfall.report._sweep_figures import (
     METRIC_WORDS,
     draw_choices,
@@ -20,7 +26,9 @@ from crestfall.report._sweep_figures import (
     draw_spread,
     draw_swings,
 )
-from crestfall.report._words import later, say
+from crestfall.report._sweep_first import reply, tiles
+from crestfall.report._words import later, say, say_many
+from crestfall.scenario.sweep_file import Axis
 from crestfall.study import SweepResult
 
 CAPTIONS = {
@@ -145,42 +153,57 @@ def sweep_html(result: SweepResult, svgs: dict[str, bytes]) -> str:
 def _content(result: SweepResult, svgs: dict[str, bytes]) -> dict[str, Any]:
     plan, failed = result.plan, result.table[result.table["status"] != "done"]
     choices = result.choices
+    pictures = {
+        name: {"title": say(title), "text": say(text), "data": base64.b64encode(svgs[name]).decode()}
+        for name, (title, text) in CAPTIONS.items()
+        if name in svgs
+    }
+    picture = next((pictures.pop(name) for name in ("swings", "spread") if name in pictures), None)
+    reasons = failed["reason"].value_counts().head(MOST_REASONS)
     return {
         "plan": plan,
+        "first": FirstScreen(reply=reply(result), tiles=tiles(result), picture=picture),
         "running": running(plan.base.ask),
-        "title": plan.sweep.question or say("{name}: a sweep", name=plan.base.ask.site.name),
+        "title": plan.sweep.question or say("What changes the answer for {site}?", site=plan.base.ask.site.name),
         "ask": plan.base.ask,
+        "policy_words": policy_words(plan.base.ask.policy),
         "n_cases": len(result.table),
-        "n_done": len(result.done),
         "currency": plan.base.ask.money.currency,
-        "metric": say(METRIC_WORDS[result.metric]),
-        "base": whole(float(result.base[result.metric])),
-        "spread": {name: whole(value) for name, value in result.spread.items()},
-        "below": result.spread.get("below_0", 0.0),
-        "axes": [_axis_words(result, name) for name in [axis.title for axis in plan.axes]],
+        "axes": [_axis_words(result, axis) for axis in plan.axes],
         "choices": [] if choices is None else choices.to_dict("records"),
-        "option_axes": " × ".join(result.option_axes),
+        "option_words": lambda name: option_words(result, name),
         "whole": whole,
-        "reasons": list(failed["reason"].value_counts().head(MOST_REASONS).items()),
-        "pictures": [
-            {"title": say(title), "text": say(text), "data": base64.b64encode(svgs[name]).decode()}
-            for name, (title, text) in CAPTIONS.items()
-            if name in svgs
-        ],
+        "reasons": [(_reason_words(str(reason)), count) for reason, count in reasons.items()],
+        "pictures": list(pictures.values()),
         "version": crestfall.__version__,
         "fingerprint": plan.base.fingerprint(),
     }
 
 
-def _axis_words(result: SweepResult, name: str) -> tuple[str, str, str]:
+def _reason_words(reason: str) -> str:
+    """Return why a case has no figures; a file is named without its folders, which are those of one machine."""
+    place, colon, why = reason.partition(": ")
+    if not (named := re.fullmatch(r"(.+\.ya?ml):(\d+)", place)):
+        return retold(reason)
+    return f"{PurePath(named[1]).name}:{named[2]}{colon}{retold(why)}"
+
+
+def _axis_words(result: SweepResult, axis: Axis) -> tuple[str, str, str]:
     """Return an axis, what it takes, and where it stands while others move."""
-    column = result.plan.frame[name]
-    level = _shown(result.levels[name]) if name in result.levels else say("drawn")
-    values = list(dict.fromkeys(column))
+    name = axis.title
+    column, form = result.plan.frame[name], form_of(result, name)
+    if axis.days_drawn:
+        years = say_many(column.nunique(), "{n} year of days drawn anew", "{n} years of days drawn anew")
+        return form.label, years, say("drawn")
     if name not in result.levels:
-        return name, say("{low} to {high}", low=_shown(column.min()), high=_shown(column.max())), level
-    shown = ", ".join(map(_shown, values[:8])) + (f" … {_shown(values[-1])}" if len(values) > 8 else "")
-    return name, shown, level
+        return (
+            form.label,
+            say("{low} to {high}", low=form.bare(column.min()), high=form.bare(column.max())),
+            say("drawn"),
+        )
+    values = list(dict.fromkeys(column))
+    shown = ", ".join(map(form.bare, values[:8])) + (f" … {form.bare(values[-1])}" if len(values) > 8 else "")
+    return form.label, shown, form.bare(result.levels[name])
 
 
 def _counted(cases: int) -> str:

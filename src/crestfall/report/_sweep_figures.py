@@ -1,16 +1,22 @@
 """Figures of a sweep: swings, lines with break-even points, a map of two axes, the spread, and which option is best."""
 
+import math
+import textwrap
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import FixedLocator, Locator, MaxNLocator
 
 from crestfall.report import _style as style
+from crestfall.report._axis_form import AxisForm, form_of, option_words
 from crestfall.report._compare_figures import MARK, MOST_BARS, RAMP, draw_distribution
 from crestfall.report._words import later, number, say
 from crestfall.study import SweepResult
 
 MOST_LINES = 6  # panels of one figure
+MOST_TICKS = 6
+LABEL_WIDTH = 20  # characters of the names beside the swings
 METRIC_WORDS = {"npv": later("net present value"), "saving": later("saving of the first year")}
 BEHIND: style.Look = {"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 0.8}  # of labels on bars
 LOW: style.Look = {"facecolor": "#b7cfc4", "edgecolor": "#5f8f7d", "linewidth": 0.6}
@@ -53,25 +59,28 @@ def draw_swings(result: SweepResult, ax: Axes | None = None) -> Axes | None:
     if result.swings.empty:
         return None
     swings = result.swings.head(MOST_BARS + 4).iloc[::-1]
-    ax = _axes(ax, height_in=1.3 + 0.45 * max(len(swings), 1))
+    ax = _axes(ax, width_in=style.FIRST_IN[0], height_in=max(3.0, 1.6 + 0.45 * len(swings)))
     center = float(result.at_levels()[result.metric].mean())
-    for place, row in enumerate(swings.to_dict("records")):
+    forms = [form_of(result, name) for name in swings["axis"]]
+    for place, (row, form) in enumerate(zip(swings.to_dict("records"), forms, strict=True)):
         ends = sorted(((later("low"), LOW), (later("high"), HIGH)), key=lambda one: -abs(row[f"at_{one[0]}"] - center))
         for end, look in ends:  # the farther first, where both lie on one side
             ax.barh(place, row[f"at_{end}"] - center, 0.62, left=center, label=say(end) if place == 0 else None, **look)
         left, right = sorted(("low", "high"), key=lambda end: row[f"at_{end}"])
         for end, side, offset in ((left, "right", -4), (right, "left", 4)):
-            ax.annotate(_shown(row[end]), (row[f"at_{end}"], place), xytext=(offset, 0), textcoords="offset points",
+            ax.annotate(form.bare(row[end]), (row[f"at_{end}"], place), xytext=(offset, 0), textcoords="offset points",
                         va="center", ha=side, fontsize=7.5, bbox=BEHIND)  # fmt: skip
     ax.axvline(center, color=style.LOAD["color"], linewidth=1.0)
-    ax.set_yticks(range(len(swings)), [str(name) for name in swings["axis"]])
-    ax.margins(x=0.16)
+    ax.set_yticks(range(len(swings)), [textwrap.fill(form.label, LABEL_WIDTH) for form in forms])
+    for tick in ax.get_yticklabels():
+        tick.set_parse_math(False)
+    ax.margins(x=0.22)
     ax.grid(visible=False, axis="y")
     ax.set_xlabel(metric_words(result))
     ax.xaxis.set_major_formatter(style.in_numbers())
-    ax.xaxis.set_major_locator(MaxNLocator(7))
-    ax.set_title(say("What moves it: each axis alone, from its lowest to its highest value"))
-    ax.legend(ncols=2, loc="upper left", bbox_to_anchor=(0.0, -0.2 - 0.3 / max(len(swings), 1)))
+    ax.xaxis.set_major_locator(MaxNLocator(4))
+    ax.set_title(say("Each axis alone, from its lowest to its highest value"))
+    ax.figure.legend(*ax.get_legend_handles_labels(), ncols=2, loc="outside lower right")
     return ax
 
 
@@ -95,27 +104,41 @@ def draw_lines(result: SweepResult) -> Figure | None:
     columns = min(2, len(names))
     rows = -(-len(names) // columns)
     figure = Figure(figsize=(style.WIDTH_IN, 0.3 + 2.7 * rows), layout="constrained")
-    panels = figure.subplots(rows, columns, squeeze=False).flat
-    for ax, name in zip(panels, names, strict=False):
+    panels = list(figure.subplots(rows, columns, squeeze=False).flat)
+    for name, ax in zip(names, panels, strict=False):
         found = result.around(name).sort_values(name)
-        ax.plot(found[name], found[result.metric], marker="o", markersize=4, **style.CASH)
+        form = form_of(result, name)
+        ax.plot(form.factor * found[name], found[result.metric], marker="o", markersize=4, **style.CASH)
         if result.metric == "npv":
             ax.axhline(0, color=style.LOAD["color"], linewidth=0.8)
             for crossing in result.break_even(name):
-                ax.plot([crossing], [0], marker="D", color=MARK, linestyle="none", zorder=5)
-                ax.annotate(
-                    say("0 at {crossing}", crossing=f"{crossing:.4g}"),
-                    (crossing, 0),
-                    xytext=(6, 7),
-                    textcoords="offset points",
-                    fontsize=8,
-                )
-        ax.set_xlabel(name)
+                _mark_break_even(ax, form, crossing)
+        ax.margins(x=0.08, y=0.12)
+        ax.set_xlabel(form.label, parse_math=False)
         ax.set_ylabel(metric_words(result), fontsize=8)
+        ax.xaxis.set_major_locator(_places(form.factor * found[name].to_numpy(dtype=float), is_whole=form.is_whole))
         ax.yaxis.set_major_formatter(style.in_numbers())
-    for ax in list(panels):
+    for ax in panels[len(names) :]:
         ax.set_axis_off()
     return figure
+
+
+def _places(values: "np.ndarray[tuple[int], np.dtype[np.float64]]", *, is_whole: bool) -> Locator:
+    """Return where an axis has its ticks: at its own values, unless they are many or crowded."""
+    if len(values) <= MOST_TICKS and np.diff(values).min() > np.ptp(values) / (2 * MOST_TICKS):
+        return FixedLocator(values.tolist())
+    return MaxNLocator(MOST_TICKS, integer=is_whole, steps=[1, 2, 2.5, 5, 10])
+
+
+def _mark_break_even(ax: Axes, form: AxisForm, crossing: float) -> None:
+    """Mark where the metric crosses zero; of whole numbers, between which two."""
+    words = say("0 at {crossing}", crossing=form.full(crossing))
+    if form.is_whole and crossing != round(crossing):
+        words = say(
+            "0 between {low} and {high}", low=form.bare(math.floor(crossing)), high=form.bare(math.ceil(crossing))
+        )
+    ax.plot([form.factor * crossing], [0], marker="D", color=MARK, linestyle="none", zorder=5)
+    ax.annotate(words, (form.factor * crossing, 0), xytext=(6, 7), textcoords="offset points", fontsize=8, bbox=BEHIND)
 
 
 def draw_map(result: SweepResult, ax: Axes | None = None) -> Axes | None:
@@ -141,10 +164,11 @@ def draw_map(result: SweepResult, ax: Axes | None = None) -> Axes | None:
     table = result.around(across, up).pivot_table(index=up, columns=across, values=result.metric)
     ax = _axes(ax, height_in=1.4 + 0.42 * len(table))
     image = ax.imshow(table.to_numpy(), origin="lower", aspect="auto", cmap=RAMP)
-    ax.set_xticks(range(table.shape[1]), [_shown(value) for value in table.columns])
-    ax.set_yticks(range(table.shape[0]), [_shown(value) for value in table.index])
-    ax.set_xlabel(across)
-    ax.set_ylabel(up)
+    columns, rows = form_of(result, across), form_of(result, up)
+    ax.set_xticks(range(table.shape[1]), [columns.bare(value) for value in table.columns])
+    ax.set_yticks(range(table.shape[0]), [rows.bare(value) for value in table.index])
+    ax.set_xlabel(columns.label, parse_math=False)
+    ax.set_ylabel(rows.label, parse_math=False)
     ax.grid(visible=False)
     middle = 0.5 * (np.nanmax(table.to_numpy()) + np.nanmin(table.to_numpy()))
     if table.size <= 80:
@@ -206,7 +230,12 @@ def draw_choices(result: SweepResult, ax: Axes | None = None) -> Axes | None:
         return None
     shown = choices[choices["best_share_frac"] > 0].head(MOST_BARS).iloc[::-1]
     ax = _axes(ax, height_in=1.3 + 0.42 * max(len(shown), 1))
-    bars = ax.barh(shown["option"], 100 * shown["best_share_frac"], 0.66, **style.HEALTH_FILL)
+    bars = ax.barh(
+        [option_words(result, name) for name in shown["option"]],
+        100 * shown["best_share_frac"],
+        0.66,
+        **style.HEALTH_FILL,
+    )
     for bar, regret in zip(bars, shown["mean_regret"], strict=True):
         words = say("{share} %, gives away {regret} on average", share=number(bar.get_width()), regret=number(regret))
         ax.annotate(words, (bar.get_width(), bar.get_y() + bar.get_height() / 2), xytext=(4, 0),
@@ -214,18 +243,11 @@ def draw_choices(result: SweepResult, ax: Axes | None = None) -> Axes | None:
     ax.set_xlim(0, 145)
     ax.set_xticks(range(0, 101, 20))
     ax.set_xlabel(say("share of all that may come [%]"))
-    ax.set_ylabel(" × ".join(result.option_axes))
+    ax.set_ylim(-0.6, len(shown) - 0.4)
     ax.set_title(say("How often an option is the best, all else equal"))
     ax.grid(visible=False, axis="y")
     return ax
 
 
-def _shown(value: object) -> str:
-    """Return a value of an axis, a file by its name."""
-    if isinstance(value, float | int):
-        return f"{value:.4g}"
-    return str(value).rsplit("/", 1)[-1]
-
-
-def _axes(ax: Axes | None, *, height_in: float) -> Axes:
-    return ax if ax is not None else Figure(figsize=(style.WIDTH_IN, height_in), layout="constrained").subplots()
+def _axes(ax: Axes | None, *, height_in: float, width_in: float = style.WIDTH_IN) -> Axes:
+    return ax if ax is not None else Figure(figsize=(width_in, height_in), layout="constrained").subplots()

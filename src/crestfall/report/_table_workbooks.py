@@ -6,6 +6,7 @@ from openpyxl import Workbook
 from openpyxl.worksheet.worksheet import Worksheet
 
 from crestfall.report._compare_text import CRITERION_WORDS
+from crestfall.report._retold import retold
 from crestfall.report._running import running
 from crestfall.report._sheets import MONEY, SHARE, fit, head, inputs, known, put, saved, table
 from crestfall.report._words import say
@@ -33,10 +34,10 @@ def comparison_workbook(comparison: Comparison) -> bytes:
     currency = ask.money.currency
     rows: list[Row] = [
         (say("Site"), ask.site.name, "", None),
-        (say("Policy"), ask.policy, "", None),
-        (say("Ranked by"), CRITERION_WORDS[comparison.terms.criterion.name], "", None),
-        (say("Recommended"), str(best.option), "", None),
-        (say("Why"), comparison.reason, "", None),
+        (say("Policy"), say(ask.policy), "", None),
+        (say("Ranked by"), say(CRITERION_WORDS[comparison.terms.criterion.name]), "", None),
+        (say("Recommended"), retold(str(best.option)), "", None),
+        (say("Why"), "; ".join(map(retold, comparison.reasons)), "", None),
         (say("Capital cost less grants"), 0.0 if best.capital is None else best.capital.net, currency, MONEY),
         (say("Saving, first year"), best.saving, f"{currency}/a", MONEY),
         (say("Net present value"), known(best.npv), currency, MONEY),
@@ -45,7 +46,7 @@ def comparison_workbook(comparison: Comparison) -> bytes:
         share = known(comparison.table["best_share_frac"].iloc[0])
         rows.append((say("Stays best in"), share, say("of the draws"), SHARE))
     if comparison.note:
-        rows.append((say("Note"), comparison.note, "", None))
+        rows.append((say("Note"), retold(comparison.note), "", None))
     book = _begun(rows)
     table(book.create_sheet("Options"), comparison.table.reset_index(), currency)
     table(book.create_sheet("One part more"), comparison.marginals, currency)
@@ -79,7 +80,7 @@ def sweep_workbook(result: SweepResult) -> bytes:
     rows: list[Row] = [
         (say("Site"), ask.site.name, "", None),
         (say("Question"), result.plan.sweep.question or "", "", None),
-        (say("Policy"), ask.policy, "", None),
+        (say("Policy"), say(ask.policy), "", None),
         (say("Cases"), len(result.table), "", "0"),
         (say("Cases with figures"), len(result.done), "", "0"),
         (say("Figure"), say("net present value") if result.metric == "npv" else say("saving"), "", None),

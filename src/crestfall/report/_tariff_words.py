@@ -5,6 +5,23 @@ import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from decimal import Decimal
 
+from crestfall.report._tariff_sentences import (
+    AT_LEAST,
+    BEYOND,
+    CARRIED_OVER,
+    CONTRACTED,
+    DAY_TYPES,
+    DEMAND,
+    FIRST_BLOCK,
+    FIXED,
+    GROUP_WORDS,
+    KVAR,
+    KVARH,
+    MINIMUM,
+    SET_OFF,
+    SETTLED,
+    WHATEVER,
+)
 from crestfall.report._words import day_of_year, figures, later, moment, say, say_many
 from crestfall.scenario import TariffFile
 from crestfall.scenario.tariff_clauses import (
@@ -32,19 +49,6 @@ DAYS = {
     "fri": later("Friday"),
     "sat": later("Saturday"),
     "sun": later("Sunday"),
-}
-HIGHEST_BEFORE = {
-    "billing period": later("highest peak of the {preceding_periods} billing periods before"),
-    "month": later("highest peak of the {preceding_periods} months before"),
-    "day": later("highest peak of the {preceding_periods} days before"),
-    "season": later("highest peak of the {preceding_periods} seasons before"),
-    "year": later("highest peak of the {preceding_periods} years before"),
-}
-later("season")  # what a charge is billed by, as the tariff names it
-ON_HOLIDAYS = {
-    "as_weekday": later("holidays as their weekday"),
-    "never": later("but not on holidays"),
-    "always": later("and all holidays"),
 }
 CHARGES_FROM = {
     "pv": later("A battery may charge no more than the PV of the moment."),
@@ -131,15 +135,19 @@ def _sections(tariff: TariffFile) -> Iterator[Section]:
 
 def _for_whom(tariff: TariffFile) -> Iterator[str]:
     hours = tariff.hours_of_use
-    least = say("at least {at_least_h}", at_least_h=_number(hours.at_least_h)) if hours.at_least_h else ""
-    below = say("less than {below_h}", below_h=_number(hours.below_h)) if hours.below_h is not None else ""
-    if least or below:
-        yield (
-            say(
-                "For sites with {below} hours of use a year (imported kWh over the year's highest kW).",
-                below=_listed(filter(None, (least, below))),
-            )
+    least = _number(hours.at_least_h) if hours.at_least_h else ""
+    below = _number(hours.below_h) if hours.below_h is not None else ""
+    if least and below:
+        text = later(
+            "For sites with at least {least} and less than {below} hours of use a year (imported kWh over the year's"
+            " highest kW)."
         )
+    elif least:
+        text = later("For sites with at least {least} hours of use a year (imported kWh over the year's highest kW).")
+    else:
+        text = later("For sites with less than {below} hours of use a year (imported kWh over the year's highest kW).")
+    if least or below:
+        yield say(text, least=least, below=below)
 
 
 # --- calendar ---------------------------------------------------------------------------------------------------------
@@ -154,7 +162,7 @@ def _calendar(tariff: TariffFile) -> Iterator[str]:
             last_day=_month_day(season.last_day),
         )
     for name, day_type in tariff.day_types.items():
-        yield f"{_plain(name)}: {_weekdays(day_type.weekdays)}, {say(ON_HOLIDAYS[day_type.on_holidays])}."
+        yield say(DAY_TYPES[day_type.on_holidays], name=_plain(name), weekdays=_weekdays(day_type.weekdays))
     yield from _holidays(tariff)
     billing = tariff.billing
     if billing.reading_dates:
@@ -181,20 +189,21 @@ def _holidays(tariff: TariffFile) -> Iterator[str]:
     ask = tariff.holidays
     if ask.country is not None:
         place = ask.country + (f" ({ask.subdivision})" if ask.subdivision else "")
-        which = (
-            say("the public holidays")
-            if ask.only is None
-            else say("the public holidays {only}", only=_listed(ask.only))
-        )
-        yield say("Holidays are {which} of {place}.", which=which, place=place)
+        if ask.only is None:
+            yield say("Holidays are the public holidays of {place}.", place=place)
+        else:
+            yield say("Holidays are the public holidays {only} of {place}.", only=_listed(ask.only), place=place)
     own = [*map(_month_day, ask.every_year), *map(str, ask.extra_dates)]
     if own:
         text = later("Further holidays are {days}.") if ask.country else later("Holidays are {days}.")
         yield say(text, days=_listed(own))
-    moves = [(say("Saturday"), ask.saturday_moves_to), (say("Sunday"), ask.sunday_moves_to)]
-    for day, to in moves:
+    moves = [
+        (later("A holiday that falls on a Saturday is kept on {kept}."), ask.saturday_moves_to),
+        (later("A holiday that falls on a Sunday is kept on {kept}."), ask.sunday_moves_to),
+    ]
+    for text, to in moves:
         if to != "stays":
-            yield say("A holiday that falls on a {day} is kept on {kept}.", day=day, kept=say(to.capitalize()))
+            yield say(text, kept=say(to.capitalize()))
 
 
 def _weekdays(days: Sequence[str]) -> str:
@@ -223,9 +232,15 @@ def _energy(tariff: TariffFile) -> Iterator[str]:
     for charge in tariff.energy_charges:
         is_alone = [other.component for other in tariff.energy_charges].count(charge.component) == 1
         when = _when(charge.when, say("at all times") if is_alone else say("at all other times"))
-        part = say(" (part {component})", component=charge.component) if len(components) > 1 else ""
+        name = charge.name
+        if len(components) > 1:
+            name = say("{name} (part {component})", name=charge.name, component=charge.component)
         price = _tiers(charge.tiers, charge, tariff) if charge.tiers else _price(charge, tariff)
-        yield f"{charge.name}{part}: {price}, {when}."
+        if charge.tiers and charge.hours_of is not None:
+            text = later("{name}: {price} (hours of use: kWh over the billed peak of '{hours_of}'), {when}.")
+            yield say(text, name=name, price=price, hours_of=charge.hours_of, when=when)
+        else:
+            yield say("{name}: {price}, {when}.", name=name, price=price, when=when)
 
 
 def _price(charge: PricedEnergy, tariff: TariffFile) -> str:
@@ -247,64 +262,36 @@ def _series(series: PriceSeries, currency: str) -> str:
     ]
     if series.multiplier != 1:
         parts.append(say("times {multiplier}", multiplier=_number(series.multiplier)))
-    if series.adder_per_kwh:
-        sign = say("plus") if series.adder_per_kwh > 0 else say("minus")
-        parts.append(
-            say(
-                "{sign} {adder_per} {currency} per kWh",
-                sign=sign,
-                adder_per=_money(abs(series.adder_per_kwh)),
-                currency=currency,
-            )
-        )
-    bounds = [(say("at least"), series.floor_per_kwh), (say("at most"), series.cap_per_kwh)]
-    parts += [
-        say("{word} {bound} {currency} per kWh", word=word, bound=_money(bound), currency=currency)
-        for word, bound in bounds
-        if bound is not None
+    bounds = [
+        (later("plus {amount} {currency} per kWh"), max(series.adder_per_kwh, 0.0) or None),
+        (later("minus {amount} {currency} per kWh"), max(-series.adder_per_kwh, 0.0) or None),
+        (later("at least {amount} {currency} per kWh"), series.floor_per_kwh),
+        (later("at most {amount} {currency} per kWh"), series.cap_per_kwh),
     ]
+    parts += [say(text, amount=_money(amount), currency=currency) for text, amount in bounds if amount is not None]
     return ", ".join(parts)
 
 
 def _tiers(tiers: Sequence[Tier], charge: EnergyCharge, tariff: TariffFile) -> str:
-    period = say("year") if charge.tier_period == "year" else _period_word(tariff)
+    period, in_hours = "year" if charge.tier_period == "year" else _period(tariff), charge.hours_of is not None
     texts = []
-    for number, tier in enumerate(tiers):
-        price = say("at {rate_per}", rate_per=_money(tier.rate_per_kwh)) + (
-            say(" {currency} per kWh", currency=tariff.currency) if number == 0 else ""
-        )
+    for place, tier in enumerate(tiers):
         end = tier.upto_kwh if tier.upto_kwh is not None else tier.upto_hours
+        values = {"rate": _money(tier.rate_per_kwh), "currency": tariff.currency}
         if end is None:
-            texts.append(say("then the rest {price}", price=price))
-        elif number == 0:
-            first = (
-                say("{end} kWh", end=_number(end))
-                if charge.hours_of is None
-                else say("{end} hours of use", end=_number(end))
-            )
-            texts.append(say("first {first} of a {period} {price}", first=first, period=period, price=price))
+            texts.append(say("then the rest at {rate}", **values))
+        elif place == 0:
+            texts.append(say(FIRST_BLOCK[period][in_hours], end=_number(end), **values))
         else:
-            texts.append(
-                say(
-                    later("then up to {end} kWh {price}")
-                    if charge.hours_of is None
-                    else later("then up to {end} hours {price}"),
-                    end=_number(end),
-                    price=price,
-                )
-            )
-    counted = (
-        ""
-        if charge.hours_of is None
-        else say(" (hours of use: kWh over the billed peak of '{hours_of}')", hours_of=charge.hours_of)
-    )
-    return ", ".join(texts) + counted
+            text = later("then up to {end} hours at {rate}") if in_hours else later("then up to {end} kWh at {rate}")
+            texts.append(say(text, end=_number(end), **values))
+    return ", ".join(texts)
 
 
 def _demand(charge: DemandCharge, tariff: TariffFile) -> Iterator[str]:
     unit = charge.unit
     when = _when(charge.when, say("at any time"))
-    yield f"{charge.name}: {_rate(charge, tariff)} {_highest(charge, tariff)}, {when}."
+    yield say(DEMAND[_peak_period(charge, tariff)], name=charge.name, **_measured(charge, tariff), when=when)
     if charge.power_factor_target_frac is not None:
         yield (
             say(
@@ -328,18 +315,10 @@ def _demand(charge: DemandCharge, tariff: TariffFile) -> Iterator[str]:
 
 
 def _ratchet(ratchet: Ratchet, charge: DemandCharge, tariff: TariffFile) -> Iterator[str]:
-    word = _period_word(tariff) if charge.period == "month" else say(charge.period)
-    if ratchet.preceding_periods == 1:
-        reach = say("peak of the {word} before", word=word)
-    else:
-        is_month = charge.period == "month" and word == say("month")
-        text = HIGHEST_BEFORE["billing period" if charge.period == "month" and not is_month else charge.period]
-        reach = say(text, preceding_periods=ratchet.preceding_periods)
-    share = say("{share} of the {reach}", share=_percent(ratchet.share_frac), reach=reach)
-    if ratchet.counts_current:
-        yield say("Billed is at least {share}.", share=share)
-    else:
-        yield say("Billed is {share}, whatever the {word}'s own peak is.", share=share, word=word)
+    period = _peak_period(charge, tariff)
+    texts = (AT_LEAST if ratchet.counts_current else WHATEVER)[period]
+    n = ratchet.preceding_periods
+    yield say(texts[n > 1], share=_percent(ratchet.share_frac), n=n)
     if ratchet.months is not None:
         names = [moment(dt.datetime(2000, month, 1), "LLLL") for month in ratchet.months]  # noqa: DTZ001 -- a month's name only
         yield say("Of these only peaks of {names} count.", names=_listed(names))
@@ -353,108 +332,75 @@ def _ratchet(ratchet: Ratchet, charge: DemandCharge, tariff: TariffFile) -> Iter
 
 def _capacity(charge: CapacityCharge, tariff: TariffFile) -> Iterator[str]:
     unit, level = charge.unit, charge.contracted_demand
+    period = _peak_period(charge, tariff)
     contracted = say("the cheapest level") if level is None else f"{_number(level)} {unit}"
-    yield (
-        say(
-            "{name}: {tariff} contracted ({contracted}) for each {tariff_2}.",
-            name=charge.name,
-            tariff=_rate(charge, tariff),
-            contracted=contracted,
-            tariff_2=_peak_period(charge, tariff)[1],
+    price = _price_of(charge.rate, charge, tariff)
+    yield say(CONTRACTED[period], name=charge.name, price=price, contracted=contracted)
+    beyond = _measured(charge, tariff) | {"price": _price_of(charge.excess_rate, charge, tariff)}
+    yield "  " + say(BEYOND[period], **beyond, when=_when(charge.when, say("at any time")))
+    if charge.choose and charge.least_demand:
+        least = _number(charge.least_demand)
+        yield "  " + say(
+            "The site may set another level of at least {least_demand} {unit}.", least_demand=least, unit=unit
         )
-    )
-    yield (
-        say(
-            "  Beyond it: {excess_rate} {currency}{charge} per {unit} by which {tariff} exceeds that level, {when}.",
-            excess_rate=_money(charge.excess_rate),
-            currency=tariff.currency,
-            charge=_each_day(charge),
-            unit=unit,
-            tariff=_highest_mean(charge, tariff),
-            when=_when(charge.when, say("at any time")),
-        )
-    )
-    if charge.choose:
-        least = (
-            say(" of at least {least_demand} {unit}", least_demand=_number(charge.least_demand), unit=unit)
-            if charge.least_demand
-            else ""
-        )
-        yield say("  The site may set another level{least}.", least=least)
+    elif charge.choose:
+        yield "  " + say("The site may set another level.")
 
 
-def _rate(charge: Measured, tariff: TariffFile) -> str:
-    return say(
-        "{rate} {currency}{charge} per {unit}",
-        rate=_money(charge.rate),
-        currency=tariff.currency,
-        charge=_each_day(charge),
-        unit=charge.unit,
-    )
+def _measured(charge: Measured, tariff: TariffFile) -> dict[str, str]:
+    """Return the price of a measured peak, and the mean that it is the highest of."""
+    mean = later("{minutes}-minute mean (sliding)") if charge.sliding else later("{minutes}-minute mean")
+    return {
+        "price": _price_of(charge.rate, charge, tariff),
+        "mean": say(mean, minutes=charge.averaging_min),
+    }
 
 
-def _each_day(charge: Measured) -> str:
-    return say(" a day") if charge.per_day else ""
+def _price_of(rate: float, charge: Measured, tariff: TariffFile) -> str:
+    text = later("{rate} {currency} a day per {unit}") if charge.per_day else later("{rate} {currency} per {unit}")
+    return say(text, rate=_money(rate), currency=tariff.currency, unit=charge.unit)
 
 
-def _highest(charge: Measured, tariff: TariffFile) -> str:
-    return say("of {tariff}", tariff=_highest_mean(charge, tariff))
-
-
-def _highest_mean(charge: Measured, tariff: TariffFile) -> str:
-    sliding = say(" (sliding)") if charge.sliding else ""
-    return say(
-        "{tariff} highest {averaging_min}-minute mean{sliding}",
-        tariff=_peak_period(charge, tariff)[0],
-        averaging_min=charge.averaging_min,
-        sliding=sliding,
-    )
-
-
-def _peak_period(charge: Measured, tariff: TariffFile) -> tuple[str, str]:
-    """Return whose peak it is, and the period by its name."""
-    if charge.period == "year":
-        return say("the year's"), say("year")
-    name = _period_word(tariff) if charge.period == "month" else say(charge.period)
-    return say("each {name}'s", name=name), name
+def _peak_period(charge: Measured, tariff: TariffFile) -> str:
+    """Return the period whose peak it is, as the sentences are named."""
+    return _period(tariff) if charge.period == "month" else charge.period
 
 
 def _coincident(tariff: TariffFile) -> Iterator[str]:
     for charge in tariff.coincident_charges:
-        yield (
-            say(
-                "{name}: {rate_per} {currency} a year per kW of the mean import in {times} of {duration_min} minutes.",
-                name=charge.name,
-                rate_per=_money(charge.rate_per_kw),
-                currency=tariff.currency,
-                times=say_many(len(charge.times), "{n} interval", "{n} intervals"),
-                duration_min=charge.duration_min,
-            )
+        yield say_many(
+            len(charge.times),
+            "{name}: {rate} {currency} a year per kW of the mean import in {n} interval of {duration_min} minutes.",
+            "{name}: {rate} {currency} a year per kW of the mean import in {n} intervals of {duration_min} minutes.",
+            name=charge.name,
+            rate=_money(charge.rate_per_kw),
+            currency=tariff.currency,
+            duration_min=charge.duration_min,
         )
         yield say("  They begin at {times}.", times=_listed(_stamp(time) for time in charge.times))
 
 
 def _events(payment: EventPayment, tariff: TariffFile) -> Iterator[str]:
     baseline = payment.baseline
-    yield (
-        say(
-            "{name}: {rate_per} {currency} earned per kWh below the baseline in {events}.",
-            name=payment.name,
-            rate_per=_money(payment.rate_per_kwh),
-            currency=tariff.currency,
-            events=say_many(len(payment.events), "{n} event", "{n} events"),
-        )
+    yield say_many(
+        len(payment.events),
+        "{name}: {rate} {currency} earned per kWh below the baseline in {n} event.",
+        "{name}: {rate} {currency} earned per kWh below the baseline in {n} events.",
+        name=payment.name,
+        rate=_money(payment.rate_per_kwh),
+        currency=tariff.currency,
     )
     yield say("  Events: {events}.", events=_listed(_event(event) for event in payment.events))
-    among = "" if baseline.highest is None else say(", of which the {highest} highest count", highest=baseline.highest)
-    yield (
-        say(
-            "  The baseline is the mean import without a battery at the same times on the {days} latest days of the "
-            "same kind without an event{among}.",
-            days=baseline.days,
-            among=among,
-        )
+    text = later(
+        "The baseline is the mean import without a battery at the same times on the {days} latest days of the same kind"
+        " without an event."
     )
+    if baseline.highest is not None:
+        text = later(
+            "The baseline is the mean import without a battery at the same times on the {days} latest days of the same"
+            " kind without an event, of which the {highest} highest count."
+        )
+    yield "  " + say(text, days=baseline.days, highest=baseline.highest)
 
 
 def _event(event: Event) -> str:
@@ -462,26 +408,17 @@ def _event(event: Event) -> str:
 
 
 def _reactive(charge: ReactiveCharge, tariff: TariffFile) -> str:
-    when, period = _when(charge.when, say("at any time")), _period_word(tariff)
+    texts, rate, free = KVAR, charge.rate_per_kvar or 0.0, charge.free_share_of_kw or 0.0
     if charge.rate_per_kvarh is not None:
-        price = say(
-            "{rate_per_kvarh} {currency} per kvarh",
-            rate_per_kvarh=_money(charge.rate_per_kvarh),
-            currency=tariff.currency,
-        )
-        free = charge.free_share_of_kwh or 0.0
-        beyond = (
-            say("beyond {free} kvarh for each imported kWh of a {period}", free=_number(free), period=period)
-            if free
-            else say("of each {period}", period=period)
-        )
-    else:
-        price = say("{rate} {currency} per kvar", rate=_money(charge.rate_per_kvar or 0.0), currency=tariff.currency)
-        free = charge.free_share_of_kw or 0.0
-        beyond = say("of each {period}'s highest", period=period) + (
-            say(", beyond {free} kvar for each kW of the peak", free=_number(free)) if free else ""
-        )
-    return f"{charge.name}: {price} {beyond}, {when}."
+        texts, rate, free = KVARH, charge.rate_per_kvarh, charge.free_share_of_kwh or 0.0
+    return say(
+        texts[_period(tariff)][free > 0],
+        name=charge.name,
+        rate=_money(rate),
+        currency=tariff.currency,
+        free=_number(free),
+        when=_when(charge.when, say("at any time")),
+    )
 
 
 # --- what is due anyway, and what is earned ---------------------------------------------------------------------------
@@ -489,53 +426,29 @@ def _reactive(charge: ReactiveCharge, tariff: TariffFile) -> str:
 
 def _fixed(charge: FixedCharge, tariff: TariffFile) -> str:
     amounts = {
-        say("day"): charge.amount_per_day,
-        _period_word(tariff): charge.amount_per_month,
-        say("year"): charge.amount_per_year,
+        "day": charge.amount_per_day,
+        _period(tariff): charge.amount_per_month,
+        "year": charge.amount_per_year,
     }
     period, amount = next((period, amount) for period, amount in amounts.items() if amount is not None)
-    meters = "" if charge.meters == 1 else say(" for each of {meters} meters", meters=charge.meters)
-    return say(
-        "{name}: {amount} {currency} a {period}{meters}.",
-        name=charge.name,
-        amount=_money(amount),
-        currency=tariff.currency,
-        period=period,
-        meters=meters,
-    )
+    text = FIXED[period][charge.meters != 1]
+    return say(text, name=charge.name, amount=_money(amount), currency=tariff.currency, meters=charge.meters)
 
 
 def _export(tariff: TariffFile) -> Iterator[str]:
     export, currency = tariff.export, tariff.currency
-    net, period = export.net_metering, _period_word(tariff)
+    net, period = export.net_metering, _period(tariff)
     if net is not None:
-        yield say("Exported kWh are set off against imported kWh, for each energy charge and {period}.", period=period)
-        settled = say(
-            "earns {settlement_rate_per} {currency} per kWh",
-            settlement_rate_per=_money(net.settlement_rate_per_kwh),
-            currency=currency,
-        )
-        if net.carry_over:
-            yield say(
-                "  Credit that is not used goes on to the next {period}; what is left at the end {settled}.",
-                period=period,
-                settled=settled,
-            )
-        else:
-            yield say(
-                "  Credit that is not used {settled} at the end of each {period}.", settled=settled, period=period
-            )
+        yield say(SET_OFF[period])
+        text = (CARRIED_OVER if net.carry_over else SETTLED)[period]
+        yield "  " + say(text, rate=_money(net.settlement_rate_per_kwh), currency=currency)
     elif export.charges is not None:
         for charge in export.charges:
             otherwise = say("at all times") if len(export.charges) == 1 else say("at all other times")
-            yield say(
-                "{name}: earns {tariff}, {otherwise}.",
-                name=charge.name,
-                tariff=_price(charge, tariff),
-                otherwise=_when(charge.when, otherwise),
-            )
+            when = _when(charge.when, otherwise)
+            yield say("{name}: earns {price}, {when}.", name=charge.name, price=_price(charge, tariff), when=when)
     elif export.price_series is not None:
-        yield say("Exported energy earns {currency}.", currency=_series(export.price_series, currency))
+        yield say("Exported energy earns {price}.", price=_series(export.price_series, currency))
     elif export.rate_per_kwh:
         yield say(
             "Exported energy earns {rate_per} {currency} per kWh.",
@@ -545,8 +458,8 @@ def _export(tariff: TariffFile) -> Iterator[str]:
     else:
         yield say("Exported energy earns nothing.")
     if export.limit_kw is not None:
-        most = say("At most {limit} kW", limit=_number(export.limit_kw)) if export.limit_kw else say("Nothing")
-        yield say("{most} may be exported.", most=most)
+        text = later("At most {limit} kW may be exported.") if export.limit_kw else later("Nothing may be exported.")
+        yield say(text, limit=_number(export.limit_kw))
     rules = (BATTERY_EXPORTS.get(export.battery_exports), CHARGES_FROM.get(export.battery_charges_from))
     yield from (say(rule) for rule in rules if rule is not None)
 
@@ -554,28 +467,29 @@ def _export(tariff: TariffFile) -> Iterator[str]:
 def _minimum(tariff: TariffFile) -> Iterator[str]:
     minimum = tariff.minimum_bill
     if minimum is not None:
-        yield (
-            say(
-                "{name}: {on} come to at least {amount_per_month} {currency} a {tariff}; what is missing is added.",
-                name=minimum.name,
-                on=_on(minimum.on, say("all lines but surcharges")),
-                amount_per_month=_money(minimum.amount_per_month),
-                currency=tariff.currency,
-                tariff=_period_word(tariff),
-            )
+        yield say(
+            MINIMUM[_period(tariff)],
+            name=minimum.name,
+            on=_on(minimum.on, say("all lines but surcharges")),
+            amount=_money(minimum.amount_per_month),
+            currency=tariff.currency,
         )
 
 
 def _surcharges(tariff: TariffFile) -> Iterator[str]:
     for surcharge in tariff.surcharges:
-        below = say(" off") if surcharge.share_frac < 0 else say(" on")
+        text = later("{name}: {share} off {base}.") if surcharge.share_frac < 0 else later("{name}: {share} on {base}.")
         base = _on(surcharge.on, say("all lines before it"))
-        yield f"{surcharge.name}: {_percent(abs(surcharge.share_frac))}{below} {base}."
+        yield say(text, name=surcharge.name, share=_percent(abs(surcharge.share_frac)), base=base)
 
 
 def _on(names: Iterable[str], everything: str) -> str:
     names = list(names)
-    return everything if ALL_LINES in names else _listed(name if name in GROUPS else f"'{name}'" for name in names)
+    return (
+        everything
+        if ALL_LINES in names
+        else _listed(say(GROUP_WORDS[name]) if name in GROUPS else f"'{name}'" for name in names)
+    )
 
 
 def _rounding(tariff: TariffFile) -> Iterator[str]:
@@ -644,9 +558,10 @@ def _days_of_type(name: str) -> str:
     )
 
 
-def _period_word(tariff: TariffFile) -> str:
+def _period(tariff: TariffFile) -> str:
+    """Return what the tariff bills by, as the sentences are named."""
     billing = tariff.billing
-    return say("month") if billing.reading_day == 1 and not billing.reading_dates else say("billing period")
+    return "month" if billing.reading_day == 1 and not billing.reading_dates else "billing period"
 
 
 def _plain(name: str) -> str:

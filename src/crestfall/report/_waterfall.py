@@ -13,7 +13,6 @@ from crestfall.study import Result
 
 TITLE_WIDTH = 42  # characters, of the axes beside long names of lines
 SMALL_FRAC = 0.02  # of the largest change: lines that move less are one bar
-SIZE_IN = (5.2, 4.3)  # beside the answer on a wide screen, below it on a phone
 ROW_IN = 0.36
 
 
@@ -63,8 +62,8 @@ def draw_waterfall(result: Result, ax: Axes | None = None) -> Axes:
     """
     changes = bill_changes(result)
     if ax is None:
-        height = max(SIZE_IN[1], 1.3 + ROW_IN * (len(changes) + 2))
-        ax = Figure(figsize=(SIZE_IN[0], height), layout="constrained").subplots()
+        height = max(style.FIRST_IN[1], 1.3 + ROW_IN * (len(changes) + 2))
+        ax = Figure(figsize=(style.FIRST_IN[0], height), layout="constrained").subplots()
     before, after = result.before.bill_total, result.headline.bill_total
     amounts = np.array([change for _, change in changes])
     ends = before + np.cumsum(amounts)

@@ -14,7 +14,7 @@ from crestfall.study._doubt import Terms
 from crestfall.study._inputs import Inputs
 from crestfall.study._option_figures import FIGURE_COLUMNS, OptionFigures, figures_row, single_rate
 from crestfall.study._ranking import Worth
-from crestfall.study._reason import reason
+from crestfall.study._reason import reasons
 from crestfall.study._result import Result
 from crestfall.study._shown import frame_html
 from crestfall.study._steps import MARGINAL_COLUMNS, Step, steps_between
@@ -95,6 +95,14 @@ class Comparison:
         assert figures is not None  # noqa: S101 -- tells the type checker; the table is made of them
         return figures
 
+    @property
+    def runner_up(self) -> OptionFigures | None:
+        """What is known of the second of the table; None where there is no other option."""
+        if len(self.table) < 2:
+            return None
+        second = self.table.iloc[1]
+        return self.figures(Option(int(second["racks"]), int(second["modules"])))
+
     @cached_property
     def steps(self) -> tuple[Step, ...]:
         """Each step from an option to the next larger one with more racks, or with more modules."""
@@ -106,11 +114,14 @@ class Comparison:
         return pd.DataFrame([step.row() for step in self.steps], columns=list(MARGINAL_COLUMNS))
 
     @property
+    def reasons(self) -> tuple[str, ...]:
+        """Why the recommendation is one: what it is ahead in, then what each step from it and to it brings."""
+        return reasons(self.best, self.runner_up, self.steps, self.terms, self.inputs.scenario.ask.money.currency)
+
+    @property
     def reason(self) -> str:
-        """Why the recommendation is one, in a sentence."""
-        second = self.table.iloc[1] if len(self.table) > 1 else None
-        runner_up = None if second is None else self.figures(Option(int(second["racks"]), int(second["modules"])))
-        return reason(self.best, runner_up, self.steps, self.terms, self.inputs.scenario.ask.money.currency)
+        """The same in one sentence."""
+        return "; ".join(self.reasons)
 
     @property
     def frontier(self) -> pd.DataFrame:

@@ -10,9 +10,9 @@ from crestfall.study._steps import Step
 ORDINALS = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
 
 
-def reason(
+def reasons(
     best: OptionFigures, second: OptionFigures | None, steps: Sequence[Step], terms: Terms, currency: str
-) -> str:
+) -> tuple[str, ...]:
     """
     Return why an option is the first of a ranking.
 
@@ -29,15 +29,15 @@ def reason(
 
     Returns
     -------
-    str
-        The sentence, without a full stop.
+    tuple of str
+        What the option is ahead in, then what each step from it and to it brings: clauses of one sentence.
     """
     if not best.option.is_battery:
-        return f"no battery: {_nothing_pays(second, terms, currency)}"
+        return (f"no battery: {_nothing_pays(second, terms, currency)}",)
     up = [step for step in steps if step.smaller is best]
     down = [step for step in steps if step.larger is best]
-    shown = [*(_words(step, terms, is_up=True) for step in up), *(_words(s, terms, is_up=False) for s in down)]
-    return "; ".join([f"{best.option}: {_lead(best, terms, currency)}", *filter(None, shown)])
+    said = [_words(step, terms, currency, is_up=is_up) for some, is_up in ((up, True), (down, False)) for step in some]
+    return (f"{best.option}: {_lead(best, terms, currency)}", *filter(None, said))
 
 
 def _lead(best: OptionFigures, terms: Terms, currency: str) -> str:
@@ -88,26 +88,46 @@ def _nothing_pays(second: OptionFigures | None, terms: Terms, currency: str) -> 
             return "no option saves anything"
 
 
-def _words(step: Step, terms: Terms, *, is_up: bool) -> str:
+def _words(step: Step, terms: Terms, currency: str, *, is_up: bool) -> str:
     """Return what the step to or from the best option adds and costs."""
-    part, larger = step.part.removesuffix("s"), getattr(step.larger.option, step.part)
-    which = f"a {_ordinal(larger)} {part}" if step.more == 1 else f"{step.more} {step.part} more"
-    if not is_up:
-        which = f"the {_ordinal(larger)} {part}" if step.more == 1 else f"the last {step.more} {step.part}"
+    which, is_one = _parts(step, is_up=is_up), step.more == 1
     match terms.criterion.name:
         case "npv":
-            verb = "adds" if step.yearly_saving >= 0 else "loses"
-            more = "costs" if step.yearly_cost >= 0 else "spares"
-            return f"{which} {verb} {_money(abs(step.yearly_saving))} a year and {more} {_money(abs(step.yearly_cost))}"
+            adds, costs = _verb(step.yearly_saving, is_one, "add", "lose"), _verb(step.yearly_cost, is_one)
+            saving, cost = _money(abs(step.yearly_saving)), _money(abs(step.yearly_cost))
+            return f"{which} {adds} {saving} and {costs} {cost} {currency} a year"
         case "saving":
-            verb = "adds" if step.saving >= 0 else "loses"
-            return f"{which} {verb} {_money(abs(step.saving))} a year for {_money(step.capital)} of capital"
+            adds, costs = _verb(step.saving, is_one, "add", "lose"), _verb(step.capital, is_one)
+            yearly, capital = f"{_money(abs(step.saving))} {currency} a year", f"{_money(abs(step.capital))} {currency}"
+            return f"{which} {adds} {yearly} and {costs} {capital}"
         case "payback":
-            other = step.larger if is_up else step.smaller
-            years = "never" if other.payback_years is None else f"{other.payback_years:.1f} years"
-            return f"{'with ' + which if is_up else 'without ' + which} {years}"
+            years = (step.larger if is_up else step.smaller).payback_years
+            if not is_up:
+                return f"without {which} it " + ("never pays back" if years is None else f"takes {years:.1f} years")
+            if years is None:
+                return f"{which} {'keeps' if is_one else 'keep'} it from paying back"
+            return f"{which} {'brings' if is_one else 'bring'} that to {years:.1f} years"
         case _:
             return ""
+
+
+def _parts(step: Step, *, is_up: bool) -> str:
+    """Return what a step is about: the next parts, or the last ones that the best option has."""
+    if step.more > 1:
+        return f"{step.more} {step.part} more" if is_up else f"the last {step.more} {step.part}"
+    count = getattr(step.larger.option, step.part)
+    vowel_sound = str(count).startswith("8") or count in (11, 18)
+    article = "the" if not is_up else "an" if vowel_sound else "a"
+    return f"{article} {_ordinal(count)} {step.part.removesuffix('s')}"
+
+
+def _verb(amount: float, is_one: bool, more: str = "cost", less: str = "spare") -> str:
+    """Return the verb for an amount of either sign, in the form for one thing or for several.
+
+    >>> _verb(5.0, True), _verb(-5.0, False)
+    ('costs', 'spare')
+    """
+    return (more if amount >= 0 else less) + ("s" if is_one else "")
 
 
 def _ordinal(number: int) -> str:
