@@ -9,6 +9,7 @@ import pytest
 
 from crestfall.errors import ScenarioError, SeriesError
 from crestfall.report import fill_folder
+from crestfall.report._folder import OWN_NAMES
 from crestfall.scenario import load_scenario
 from crestfall.study import EMISSION_COLUMNS, emissions_of, run
 from crestfall.tariff import Readings
@@ -118,6 +119,7 @@ def test_page_summary_and_table_tell_the_same(hourly, tmp_path):
             assert f'<td class="n">{summary[factor][name] / 1000:,.2f}</td>' in page
     assert "Exported energy is not credited." in page
     assert (tmp_path / "figures" / "emissions.svg").is_file()
+    assert {one.name for one in tmp_path.iterdir()} <= OWN_NAMES
 
 
 @pytest.mark.parametrize(
