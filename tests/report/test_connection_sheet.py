@@ -147,7 +147,7 @@ def drawn(option, catalogue, *, has_pv: bool):
     with style.house_style():
         ax = draw_connection(connection_sheet(catalogue, option, SITE, before_kva=1234.0), catalogue, has_pv=has_pv)
         canvas = FigureCanvasAgg(ax.figure)
-        canvas.draw()
+        ax.figure.draw_without_rendering()
     return ax, canvas.get_renderer()
 
 
