@@ -378,12 +378,12 @@ def test_missing_scenario_cannot_be_checked(here, tmp_path):
     assert here("check", tmp_path / "no.yaml") == (2, "", f"{tmp_path / 'no.yaml'}{NO_SUCH_FILE}")
 
 
-def test_damaged_data_end_with_2_in_a_process_of_its_own(tmp_path):
+def test_damaged_data_end_with_2(here, tmp_path):
     path = write_hourly_site(tmp_path / "in", load=year_csv().replace("2025-05-01 07:00,", "2025-05-01 07:00,x"))
-    done = crestfall("run", path, "--out", tmp_path / "out")
-    assert (done.returncode, done.stdout) == (2, "")
-    assert "Traceback" not in done.stderr
-    assert "2025-05-01 07:00" in done.stderr
+    status, out, err = here("run", path, "--out", tmp_path / "out")
+    assert (status, out) == (2, "")
+    assert "Traceback" not in err
+    assert "2025-05-01 07:00" in err
     assert not (tmp_path / "out").exists()
 
 

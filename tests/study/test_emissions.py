@@ -107,7 +107,7 @@ def test_a_series_of_factors_counts_each_hour_by_its_own(hourly):
 
 
 def test_page_summary_and_table_tell_the_same(hourly, tmp_path):
-    fill_folder(hourly, tmp_path)
+    fill_folder(hourly, tmp_path, ["page", "figures", "tables"])
     summary = json.loads((tmp_path / "summary.json").read_text(encoding="utf-8"))["emissions"]
     table = pd.read_csv(tmp_path / "emissions.csv")
     assert tuple(table.columns) == EMISSION_COLUMNS
