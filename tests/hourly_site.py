@@ -49,6 +49,7 @@ def pv_kw(step: dt.datetime, chance: random.Random) -> float:
     return round(110 * season * height * (0.35 + 0.65 * chance.random()), 2)
 
 
+@cache
 def year_csv(*, step_min: int = 60) -> str:
     """Return the joinery's load and PV of 2025, the same on every call."""
     chance = random.Random(2025)

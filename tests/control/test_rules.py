@@ -8,7 +8,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from crestfall.control import follow_rules
-from crestfall.dispatch import Peak, Problem, Schedule, Status, optimise
+from crestfall.dispatch import Peak, Problem, Schedule, Status, Taper, optimise
 from crestfall.plant import Converter, Segment
 from crestfall.scenario.scenario_file import RulesPolicy
 from crestfall.tariff import Rates
@@ -109,6 +109,22 @@ policies = st.fixed_dictionaries(
         "reserve_frac": st.sampled_from([0.0, 0.5, 1.0]),
     }
 )
+
+
+def test_tapers_are_used_up_to_what_they_allow_at_the_end_of_each_step():
+    """Filling by e = e0 + 50 - 0.5 e, emptying by e = e0 - (5 + 0.5 e), in hours; losses lie outside the store."""
+    site = site_of(
+        np.full(DAY, 200.0),
+        buy_per_kwh=NIGHT_AND_EVENING,
+        charge_taper=Taper(0.5, 50.0),
+        discharge_taper=Taper(-0.5, 5.0),
+        ceiling_kwh=100.0,
+    )
+    stored = site.follow().stored_kwh
+    filled = 100 * (1 - (2 / 3) ** np.arange(1, 7))
+    np.testing.assert_allclose(stored[:6], filled, rtol=1e-12)
+    emptied = (filled[-1] + 10) * (2 / 3) ** np.arange(1, 5) - 10
+    np.testing.assert_allclose(stored[17:21], emptied, rtol=1e-12)
 
 
 @given(site=sites(), policy=policies, now=st.integers(1, 47), seed=st.integers(0, 2**32 - 1))

@@ -290,12 +290,19 @@ def test_a_chord_cut_in_pieces_costs_the_same(problem, parts):
 @given(chords=chord_rows(), share=st.floats(0, 1.2), charging=st.booleans())
 def test_single_values_and_arrays_of_a_curve_agree(chords, share, charging):
     curve = Curve.charging(chords) if charging else Curve.discharging(chords)
-    single, ac_kw, store_kw = Chords(curve), share * curve.ac_kw[-1], share * curve.store_kw[-1]
+    single = Chords(curve.widths_kw, curve.store_fracs)
+    ac_kw, store_kw = share * curve.ac_kw[-1], share * curve.store_kw[-1]
     if share <= 1 or len(chords) > 1:  # a single chord has no end of its own
-        assert single.store_of(ac_kw) == pytest.approx(float(curve.at_store(np.array([ac_kw]))[0]), abs=1e-9)
+        assert single.of(ac_kw) == pytest.approx(float(curve.at_store(np.array([ac_kw]))[0]), abs=1e-9)
         assert single.terminals_of(store_kw) == pytest.approx(
             float(curve.at_terminals(np.array([store_kw]))[0]), abs=1e-9
         )
+
+
+def test_a_chord_whose_cooling_takes_all_it_gives_is_not_used():
+    single = Chords(np.array([10.0, 10.0]), np.array([0.5, 0.0]))
+    assert single.of(20.0) == pytest.approx(5.0)
+    assert single.terminals_of(8.0) == pytest.approx(10.0)
 
 
 @given(chords=chord_rows(), share=st.floats(0, 1), charging=st.booleans())

@@ -52,8 +52,10 @@ def folder(result, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def without_battery(tmp_path_factory):
-    """The folder of the same year without a battery."""
-    return write_result(shared_study(NO_BATTERY), tmp_path_factory.mktemp("bare") / "out").parent
+    """The folder of the same year without a battery, named by a text."""
+    folder = tmp_path_factory.mktemp("bare") / "out"
+    assert write_result(shared_study(NO_BATTERY), str(folder)) == folder / "report.html"
+    return folder
 
 
 def files_in(folder) -> dict[str, bytes]:
@@ -64,10 +66,6 @@ def files_in(folder) -> dict[str, bytes]:
 
 def test_folder_holds_these_files(folder):
     assert set(files_in(folder)) == FILES
-
-
-def test_write_result_takes_text_and_returns_the_report(tmp_path):
-    assert write_result(shared_study(NO_BATTERY), str(tmp_path / "out")) == tmp_path / "out" / "report.html"
 
 
 def test_study_without_a_battery_has_no_figures_of_a_battery(without_battery):

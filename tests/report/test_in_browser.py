@@ -11,9 +11,9 @@ import pandas as pd
 import pytest
 from pypdf import PdfReader
 
-from crestfall.report import write_result
+from crestfall.report import fill_folder
 from crestfall.report._elements import parsed
-from hourly_site import HOSTILE_NAME, SVG_AND_PNG, shared_study
+from hourly_site import HOSTILE_NAME, shared_study
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 AXE = Path(__file__).parents[2] / "node_modules" / "axe-core" / "axe.min.js"
@@ -25,8 +25,9 @@ pytestmark = pytest.mark.skipif(BROWSER is None, reason="no browser (chromium) i
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     """A year of hours of a site whose name is a script."""
-    result = shared_study(SVG_AND_PNG, HOSTILE_NAME)
-    return write_result(result, tmp_path_factory.mktemp("browser") / "out").parent
+    folder = tmp_path_factory.mktemp("browser")
+    fill_folder(shared_study(HOSTILE_NAME), folder, ["page", "tables"])
+    return folder
 
 
 @pytest.fixture(scope="module")

@@ -10,6 +10,7 @@ import pytest
 
 from crestfall import cli
 from crestfall.report import draw_cash, draw_health, draw_warranty, draw_yearly_savings, fill_folder, life_text
+from crestfall.report._folder import OWN_NAMES
 from crestfall.report._life import (
     TERMS,
     capital_rows,
@@ -151,6 +152,7 @@ def test_tables_are_written_as_they_were_found(result, folder):
     offers = pd.read_csv(folder / "offers.csv", index_col="year")
     assert offers.columns.tolist() == ["purchase: site", "lease: site", "purchase: seller", "lease: seller"]
     assert offers["purchase: site"].tolist() == pytest.approx(cash["cash_with_debt"].tolist(), abs=1e-5)
+    assert {one.name for one in folder.iterdir()} <= OWN_NAMES
 
 
 def test_summary_and_figures_are_written(folder):
@@ -169,7 +171,7 @@ def test_summary_and_figures_are_written(folder):
 
 
 def test_a_study_of_one_year_writes_none_of_it(tmp_path):
-    fill_folder(shared_study(), tmp_path)
+    fill_folder(shared_study(), tmp_path, ["page", "tables"])
     assert {path.name for path in tmp_path.glob("*.csv")} == {"bill.csv"}
     assert "Life and money" not in (tmp_path / "report.html").read_text(encoding="utf-8")
 

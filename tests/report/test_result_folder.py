@@ -11,8 +11,9 @@ import pytest
 
 from crestfall.errors import OutputError
 from crestfall.report import _folder, fill_folder, result_folder
+from crestfall.report._folder import writing
 from crestfall.study import SUMMARY_SCHEMA
-from hourly_site import HOSTILE_NAME, SVG_AND_PNG, shared_study
+from hourly_site import NO_BATTERY, shared_study
 
 REPLACED = "    name another, or add --force to replace an older result"
 NO_SPACE = ": no space left on the disk; nothing was kept\n    free some space, or name another place"
@@ -20,8 +21,8 @@ NO_SPACE = ": no space left on the disk; nothing was kept\n    free some space, 
 
 @pytest.fixture(scope="module")
 def result():
-    """The joinery's year with a battery, to be written with both formats of figures; its name is a script."""
-    return shared_study(SVG_AND_PNG, HOSTILE_NAME)
+    """The joinery's year without a battery, which is quickly studied and drawn."""
+    return shared_study(NO_BATTERY)
 
 
 def put(target: Path, word: str, *, force: bool = False) -> None:
@@ -129,7 +130,7 @@ def begin_and_fail(folder: Path, failure: type[BaseException]) -> None:
     raise failure
 
 
-@pytest.mark.parametrize("failure", [ValueError, KeyboardInterrupt, SystemExit])
+@pytest.mark.parametrize("failure", [ValueError, OSError, KeyboardInterrupt, SystemExit])
 def test_old_result_is_intact_when_the_work_fails(tmp_path, way, failure):
     put(tmp_path / "out", "old")
     with pytest.raises(failure), result_folder(tmp_path / "out", force=True) as folder:
@@ -138,7 +139,7 @@ def test_old_result_is_intact_when_the_work_fails(tmp_path, way, failure):
     assert names_in(tmp_path) == ["out"]
 
 
-@pytest.mark.parametrize("failure", [ValueError, KeyboardInterrupt])
+@pytest.mark.parametrize("failure", [ValueError, OSError, KeyboardInterrupt])
 def test_nothing_is_left_when_the_work_fails_the_first_time(tmp_path, failure):
     with pytest.raises(failure), result_folder(tmp_path / "out") as folder:
         begin_and_fail(folder, failure)
@@ -196,6 +197,34 @@ def test_folder_that_is_no_result_is_refused_even_with_force(tmp_path, content):
     assert {path.name: path.read_text(encoding="utf-8") for path in (tmp_path / "out").iterdir()} == content
 
 
+@pytest.mark.parametrize("name", ["note.txt", "figures/sketch.odg", ".hidden"])
+def test_result_with_something_beside_it_is_refused_even_with_force(tmp_path, name):
+    put(tmp_path / "out", "old")
+    (tmp_path / "out" / name).write_text("precious", encoding="utf-8")
+    assert refusal(tmp_path / "out", force=True) == (
+        f"--out {tmp_path / 'out'}: the folder holds a result and {name}, which is no part of one\n"
+        "    --force would remove it: take it away, or name another folder"
+    )
+    assert (tmp_path / "out" / name).read_text(encoding="utf-8") == "precious"
+
+
+HERE = ": this folder is replaced as a whole, and you are in it\n    name it from outside, or name another"
+
+
+@pytest.mark.parametrize(("here", "target"), [("", "."), ("", "../out"), ("figures", "..")])
+def test_current_folder_and_those_above_are_refused_even_with_force(tmp_path, monkeypatch, here, target):
+    """Whoever stands in a folder that is exchanged stands nowhere."""
+    put(tmp_path / "out", "old")
+    monkeypatch.chdir(tmp_path / "out" / here)
+    assert refusal(Path(target), force=True) == f"{target}{HERE}"
+    assert word_in(tmp_path / "out") == "old"
+
+
+def test_current_folder_is_refused_even_if_it_is_empty(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert refusal(Path()) == f".{HERE}"
+
+
 @pytest.mark.parametrize("force", [False, True])
 def test_file_in_the_way_is_refused(tmp_path, force):
     (tmp_path / "out").write_text("precious", encoding="utf-8")
@@ -244,7 +273,7 @@ def test_full_disk_is_told_and_the_old_result_is_intact(tmp_path, monkeypatch, r
 
     monkeypatch.setattr("pandas.DataFrame.to_parquet", no_space)
     with pytest.raises(OutputError) as caught, result_folder(tmp_path / "out", force=True) as folder:
-        fill_folder(result, folder)
+        fill_folder(result, folder, ["tables"])
     assert str(caught.value) == f"--out {tmp_path / 'out'}{NO_SPACE}"
     assert word_in(tmp_path / "out") == "old"
     assert names_in(tmp_path) == ["out"]
@@ -277,7 +306,7 @@ def write_bill(result, folder: Path) -> None:
 
 @pytest.mark.parametrize("write", [fill_folder, write_schedule, write_bill])
 def test_disk_that_is_really_full_is_told_and_nothing_is_left(small_disk, result, write):
-    with pytest.raises(OutputError) as caught, result_folder(small_disk / "out") as folder:
+    with pytest.raises(OutputError) as caught, result_folder(small_disk / "out") as folder, writing():
         write(result, folder)
     assert str(caught.value) == f"--out {small_disk / 'out'}{NO_SPACE}"
     assert names_in(small_disk) == []
@@ -296,14 +325,16 @@ target, n_files, chance = Path(sys.argv[1]), 30, random.Random(7)
 
 def replace(number):
     with result_folder(target, force=True) as folder:
+        (folder / "figures").mkdir()
         for name in range(n_files):
-            (folder / f"{name}.txt").write_text(str(number))
+            (folder / "figures" / f"{name}.svg").write_text(str(number))
         (folder / "summary.json").write_text(json.dumps({"schema": SUMMARY_SCHEMA, "number": number}))
 
 def number_there():
     number = json.loads((target / "summary.json").read_text())["number"]
-    assert sorted(os.listdir(target)) == sorted([f"{name}.txt" for name in range(n_files)] + ["summary.json"])
-    assert {(target / f"{name}.txt").read_text() for name in range(n_files)} == {str(number)}
+    assert sorted(os.listdir(target)) == ["figures", "summary.json"]
+    assert sorted(os.listdir(target / "figures")) == sorted(f"{name}.svg" for name in range(n_files))
+    assert {(target / "figures" / f"{name}.svg").read_text() for name in range(n_files)} == {str(number)}
     return number
 
 replace(0)

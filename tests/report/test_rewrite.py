@@ -7,7 +7,9 @@ from pypdf import PdfReader
 
 from compared_site import LIVING, MODULES, RACKS
 from crestfall import cli
+from crestfall.errors import OutputError
 from crestfall.report import FORMS, USUAL_FORMS, fill_comparison, fill_folder, fill_sweep, rewrite_report
+from crestfall.report._folder import OWN_NAMES
 from crestfall.scenario import load_scenario
 from crestfall.study import compare, run, sweep
 from hourly_site import BY_ROLLING, HOSTILE_NAME, WITH_PV, write_hourly_site
@@ -68,6 +70,8 @@ def test_every_form_made_again_is_the_first_byte_for_byte(page, tmp_path):
     assert rewrite_report(folder, forms=FORMS) == folder / page
     again = files_in(folder)
     assert sorted(again) == sorted(first)
+    if page != "sweep.html":  # whose folder is never replaced
+        assert {one.name for one in folder.iterdir()} <= OWN_NAMES
     changing = {"sweep.lock"}  # says which process wrote last
     assert [name for name in first if first[name] != again[name] and name not in changing] == []
 
@@ -104,6 +108,14 @@ def test_a_fault_on_the_way_leaves_all_as_it_was(folder, monkeypatch):
         rewrite_report(folder)
     assert files_in(folder) | {"sweep.lock": b""} == first | {"sweep.lock": b""}
     assert [one.name for one in folder.parent.iterdir()] == ["out"]
+
+
+def test_the_folder_one_stands_in_is_not_exchanged(folder, monkeypatch):
+    first = files_in(folder)
+    monkeypatch.chdir(folder)
+    with pytest.raises(OutputError, match="and you are in it\n    name it from outside"):
+        rewrite_report(".")
+    assert files_in(folder) | {"sweep.lock": b""} == first | {"sweep.lock": b""}
 
 
 def run_cli(monkeypatch, *arguments: str) -> None:

@@ -7,7 +7,6 @@ import formulas
 import pytest
 from openpyxl import load_workbook
 
-from crestfall.report import write_result
 from crestfall.report._workbook import workbook_bytes
 from crestfall.scenario import load_scenario
 from crestfall.study import run
@@ -43,7 +42,8 @@ def result(tmp_path_factory):
 @pytest.fixture(scope="module")
 def calculated(result, tmp_path_factory):
     """All cells as the `formulas` package calculates them, by sheet and address."""
-    path = write_result(result, tmp_path_factory.mktemp("out") / "study").parent / "study.xlsx"
+    path = tmp_path_factory.mktemp("out") / "study.xlsx"
+    path.write_bytes(workbook_bytes(result))
     found: dict[tuple[str, str], Any] = {}
     for key, ranges in formulas.ExcelModel().loads(str(path)).finish().calculate().items():
         sheet, _, address = key.rpartition("!")

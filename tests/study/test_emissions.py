@@ -9,6 +9,7 @@ import pytest
 
 from crestfall.errors import ScenarioError, SeriesError
 from crestfall.report import fill_folder
+from crestfall.report._folder import OWN_NAMES
 from crestfall.scenario import load_scenario
 from crestfall.study import EMISSION_COLUMNS, emissions_of, run
 from crestfall.tariff import Readings
@@ -106,7 +107,7 @@ def test_a_series_of_factors_counts_each_hour_by_its_own(hourly):
 
 
 def test_page_summary_and_table_tell_the_same(hourly, tmp_path):
-    fill_folder(hourly, tmp_path)
+    fill_folder(hourly, tmp_path, ["page", "figures", "tables"])
     summary = json.loads((tmp_path / "summary.json").read_text(encoding="utf-8"))["emissions"]
     table = pd.read_csv(tmp_path / "emissions.csv")
     assert tuple(table.columns) == EMISSION_COLUMNS
@@ -118,6 +119,7 @@ def test_page_summary_and_table_tell_the_same(hourly, tmp_path):
             assert f'<td class="n">{summary[factor][name] / 1000:,.2f}</td>' in page
     assert "Exported energy is not credited." in page
     assert (tmp_path / "figures" / "emissions.svg").is_file()
+    assert {one.name for one in tmp_path.iterdir()} <= OWN_NAMES
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from crestfall.errors import InfeasibleError, ScenarioError
+from crestfall.dispatch import ImportLimitError, optimise
+from crestfall.errors import InfeasibleError, ScenarioError, SolverError
 from crestfall.scenario import load_scenario
 from crestfall.study import YEAR_COLUMNS, prepare, run
 from crestfall.study._life import AGREES_FRAC, life_of
@@ -366,7 +367,15 @@ def test_a_loan_beyond_the_horizon_is_refused_before_anything_is_solved(tmp_path
     assert "money.loan.years: found 5, expected at most 3 years, the horizon of the study" in text
 
 
-def test_a_year_that_cannot_keep_a_limit_is_named(tmp_path):
+def test_a_year_that_cannot_keep_a_limit_is_named(tmp_path, monkeypatch):
+    def optimise_or_refuse(problem, **given):
+        """Whatever the exact way finds no schedule for is refused; by how much would take the general solver's time."""
+        try:
+            return optimise(problem, **given | {"solver": "exact"})
+        except SolverError:
+            raise ImportLimitError(problem, np.ones(problem.n_steps), first=0, worst=0) from None
+
+    monkeypatch.setattr("crestfall.study._run.optimise", optimise_or_refuse)
     tight = in_scenario("  import_limit_kw: 400\n", "  import_limit_kw: 112\n")
     growing = life(6, "  load_growth_frac_per_year: 0.08\n")
     path = write_site(tmp_path, tight, racks(), growing, load=YEAR)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from crestfall.dispatch import Status, idle_schedule
+from crestfall.dispatch import ImportLimitError, Status, idle_schedule
 from crestfall.errors import InfeasibleError, SolverError
 from crestfall.scenario import load_scenario
 from crestfall.study import SCHEDULE_COLUMNS, dispatch_problem, prepare, run
@@ -391,7 +391,13 @@ def test_message_says_which_limit_fails_when_and_by_how_much(tmp_path):
     )
 
 
-def test_message_without_a_battery_names_the_load_itself(tmp_path):
+def test_message_without_a_battery_names_the_load_itself(tmp_path, monkeypatch):
+    def refuse(problem, **_):
+        """Without a store the load above the limit is the excess; the general solver takes seconds to say so."""
+        excess = np.maximum(problem.load_kw - problem.import_limit_kw, 0.0)
+        raise ImportLimitError(problem, excess, first=int(np.argmax(excess > 0)), worst=int(np.argmax(excess)))
+
+    monkeypatch.setattr("crestfall.study._run.optimise", refuse)
     scenario = load_scenario(write_hourly_site(tmp_path, with_import_limit(195), NO_BATTERY, load=spiky_year()))
     with pytest.raises(InfeasibleError) as caught:
         run(scenario)

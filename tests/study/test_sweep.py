@@ -93,7 +93,7 @@ def test_table_holds_axes_key_figures_and_status(path, undisturbed, tmp_path):
 
 
 def test_the_table_is_the_same_whatever_the_number_of_workers_and_whoever_dies(
-    path, undisturbed, tmp_path, small_parts
+    path, undisturbed, tmp_path, small_parts, monkeypatch
 ):
     """Two workers; at some point one of them is killed."""
     killed = []
@@ -104,13 +104,8 @@ def test_the_table_is_the_same_whatever_the_number_of_workers_and_whoever_dies(
             os.kill(victim.pid, signal.SIGKILL)
             killed.append(victim.pid)
 
-    import crestfall.study._sweep as module
-
-    every, module.TELL_EVERY_S = module.TELL_EVERY_S, 0.0
-    try:
-        sweep(path, tmp_path / "out", workers=2, on_stage=kill)
-    finally:
-        module.TELL_EVERY_S = every
+    monkeypatch.setattr("crestfall.study._sweep.TELL_EVERY_S", 0.0)
+    sweep(path, tmp_path / "out", workers=2, on_stage=kill)
     assert killed
     assert (tmp_path / "out" / "table.parquet").read_bytes() == undisturbed
 
@@ -276,43 +271,41 @@ def test_ctrl_c_finishes_what_is_in_hand_and_says_how_to_go_on(tmp_path):
     assert np.isfinite(kept["bill_with"]).all()
 
 
-def test_workers_of_a_cluster_come_and_go(path, undisturbed, tmp_path):
-    """One worker process of a scheduler on this machine is killed while it works; its nanny starts another."""
+@pytest.fixture(scope="module")
+def cluster():
+    """A scheduler on this machine with one worker process."""
     distributed = pytest.importorskip("distributed")
-    import crestfall.study._sweep as module
-
-    killed, every = [], module.TELL_EVERY_S
     settings = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": None, "processes": True}
-    with distributed.LocalCluster(**settings) as cluster:
-
-        def kill(said: str) -> None:
-            if said.startswith("1") and "of 30 cases" in said and not killed:
-                (nanny,) = cluster.workers.values()
-                killed.append(nanny.pid)
-                os.kill(nanny.pid, signal.SIGKILL)
-
-        module.TELL_EVERY_S = 0.0
-        try:
-            sweep(path, tmp_path / "out", cluster=cluster.scheduler_address, on_stage=kill)
-        finally:
-            module.TELL_EVERY_S = every
-    assert killed
-    assert (tmp_path / "out" / "table.parquet").read_bytes() == undisturbed
-    assert Path(tmp_path / "out" / "sweep.json").is_file()
+    with distributed.LocalCluster(**settings) as running:
+        yield running
 
 
-def test_a_cluster_of_another_version_is_refused_before_anything_runs(path, tmp_path, monkeypatch):
+def test_a_cluster_of_another_version_is_refused_before_anything_runs(cluster, path, tmp_path, monkeypatch):
     """A change of this process alone stands in for an installation of another day on the other machine."""
-    distributed = pytest.importorskip("distributed")
     monkeypatch.setattr("crestfall.study._cluster.code_hash", lambda: "another")
-    settings = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": None, "processes": True}
-    with distributed.LocalCluster(**settings) as cluster:
-        address = cluster.scheduler_address
-        with pytest.raises(InputError) as error:
-            sweep(path, tmp_path / "out", cluster=address)
+    address = cluster.scheduler_address
+    with pytest.raises(InputError) as error:
+        sweep(path, tmp_path / "out", cluster=address)
     assert str(error.value).startswith(f"--cluster {address}: worker tcp://127.0.0.1:")
     assert "has another Crestfall, or none\n    install the same on every machine" in str(error.value)
     assert not list((tmp_path / "out").glob("parts/*"))
+
+
+def test_workers_of_a_cluster_come_and_go(cluster, path, undisturbed, tmp_path, monkeypatch):
+    """The worker process is killed while it works; its nanny starts another."""
+    killed = []
+
+    def kill(said: str) -> None:
+        if said.startswith("1") and "of 30 cases" in said and not killed:
+            (nanny,) = cluster.workers.values()
+            killed.append(nanny.pid)
+            os.kill(nanny.pid, signal.SIGKILL)
+
+    monkeypatch.setattr("crestfall.study._sweep.TELL_EVERY_S", 0.0)
+    sweep(path, tmp_path / "out", cluster=cluster.scheduler_address, on_stage=kill)
+    assert killed
+    assert (tmp_path / "out" / "table.parquet").read_bytes() == undisturbed
+    assert Path(tmp_path / "out" / "sweep.json").is_file()
 
 
 @pytest.mark.parametrize(

@@ -15,14 +15,13 @@ time-of-use tariff. They are weighed against losses and cooling at the power tha
 power, so that energy may be dear enough for half the power and not for all of it.
 """
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from crestfall.control._at_meter import AtMeter
 from crestfall.dispatch import Chords, Curve, Problem, Schedule, Status, check_feasible
+from crestfall.dispatch._exact import taper_of
 from crestfall.scenario.scenario_file import RulesPolicy
 from crestfall.tariff import Rates
 
@@ -133,9 +132,10 @@ class _Controller:
     def __init__(self, problem: Problem, rates: Rates, settings: RulesPolicy) -> None:
         self._problem = problem
         charging, discharging = problem.charging, problem.discharging
-        self._charging, self._discharging = Chords(charging), Chords(discharging)
-        self._drawn = AtMeter(charging.widths_kw, 1 + charging.cooling_fracs)
-        self._relief = AtMeter(discharging.widths_kw, 1 - discharging.cooling_fracs)
+        self._charging = Chords(charging.widths_kw, charging.store_fracs)
+        self._discharging = Chords(discharging.widths_kw, discharging.store_fracs)
+        self._drawn = Chords(charging.widths_kw, 1 + charging.cooling_fracs)
+        self._relief = Chords(discharging.widths_kw, 1 - discharging.cooling_fracs)
         charges = rates.peak_charges
         self._period: list[list[int]] = [charge.measure.periods.of.tolist() for charge in charges]
         self._measured: list[list[bool]] = [charge.measure.is_measured().tolist() for charge in charges]
@@ -156,19 +156,24 @@ class _Controller:
         charge, discharge, stored = np.zeros(p.n_steps), np.zeros(p.n_steps), np.zeros(p.n_steps)
         most_charge, most_discharge = p.most_charge_kw.tolist(), p.most_discharge_kw.tolist()
         floor, full = p.floor_kwh.tolist(), p.ceiling_kwh.tolist()
+        rise_in, limit_in = taper_of(p.charge_taper, p.step_h)
+        rise_out, limit_out = taper_of(p.discharge_taper, p.step_h)
         content = floor[0]
         for t in range(p.n_steps):
             self._begin_periods(t)
             content *= p.keep_frac
-            most_c = min(most_charge[t], self._charge_for(full[t] - content), self._below_taper(content))
-            most_d = min(most_discharge[t], self._discharge_for(content - floor[t]), self._above_taper(content))
+            # Tapers hold at the end of the step, where the store holds what has gone in or out.
+            room = min(full[t] - content, (limit_in - rise_in * content) / (1 + rise_in))
+            usable = min(content - floor[t], (limit_out + rise_out * content) / (1 + rise_out))
+            most_c = min(most_charge[t], self._charge_for(room))
+            most_d = min(most_discharge[t], self._discharge_for(usable))
             above_reserve = min(most_d, self._discharge_for(content - self._reserve[t]))
             to_reserve = min(most_c, self._charge_for(self._reserve[t] - content))
             to_floor = self._charge_for(floor[t] - content)  # what standing has cost
             power = self._decide(t, most_c, most_d, above_reserve, to_reserve)
             power = max(power, to_floor) if to_floor else power
             charge[t], discharge[t] = max(power, 0.0), max(-power, 0.0)
-            content += p.step_h * (self._charging.store_of(charge[t]) - self._discharging.store_of(discharge[t]))
+            content += p.step_h * (self._charging.of(charge[t]) - self._discharging.of(discharge[t]))
             stored[t] = content
             self._raise_ceilings(t, self._net_kw[t] + self._drawn.of(charge[t]) - self._relief.of(discharge[t]))
         return charge, discharge, stored
@@ -180,24 +185,6 @@ class _Controller:
     def _discharge_for(self, content_kwh: float) -> float:
         """Return the AC discharge that takes so much out of the store in one step."""
         return self._discharging.terminals_of(max(content_kwh, 0.0) / self._problem.step_h)
-
-    def _below_taper(self, content_kwh: float) -> float:
-        """Return the AC charge that keeps the tapered limit at the end of the step."""
-        taper, h = self._problem.charge_taper, self._problem.step_h
-        if taper is None:
-            return math.inf
-        return self._charging.terminals_of(
-            max(taper.limit_kw - taper.slope_per_h * content_kwh, 0.0) / (1 + taper.slope_per_h * h)
-        )
-
-    def _above_taper(self, content_kwh: float) -> float:
-        """Return the AC discharge that keeps the tapered limit at the end of the step."""
-        taper, h = self._problem.discharge_taper, self._problem.step_h
-        if taper is None:
-            return math.inf
-        return self._discharging.terminals_of(
-            max(taper.limit_kw - taper.slope_per_h * content_kwh, 0.0) / (1 - taper.slope_per_h * h)
-        )
 
     def _begin_periods(self, t: int) -> None:
         """Lower the ceiling of each charge whose period begins with this step."""

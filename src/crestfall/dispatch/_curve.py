@@ -83,31 +83,39 @@ class Curve:
 
 
 class Chords:
-    """A curve for single values, quick in a loop over steps.
+    """What an AC power is elsewhere, at the store or at the meter; for single values, quick in a loop over steps.
 
     Parameters
     ----------
-    curve : Curve
-        The curve.
+    widths_kw : ndarray of shape (n_segments,)
+        AC power of each chord, in the order in which they are filled [kW].
+    fracs : ndarray of shape (n_segments,)
+        Power elsewhere for each kW AC.
     """
 
-    def __init__(self, curve: Curve) -> None:
-        self._pieces = list(zip(curve.widths_kw.tolist(), curve.store_fracs.tolist(), strict=True))
+    def __init__(self, widths_kw: FloatArray, fracs: FloatArray) -> None:
+        self._pieces = list(zip(widths_kw.tolist(), fracs.tolist(), strict=True))
 
-    def store_of(self, ac_kw: float) -> float:
-        """Return the power at the store for an AC power [kW]."""
-        at_store = 0.0
+    def of(self, ac_kw: float) -> float:
+        """Return the power elsewhere for an AC power [kW]."""
+        elsewhere = 0.0
         for width, frac in self._pieces:
             part = min(ac_kw, width)
-            at_store += part * frac
+            elsewhere += part * frac
             ac_kw -= part
-        return at_store
+        return elsewhere
 
-    def terminals_of(self, store_kw: float) -> float:
-        """Return the AC power for a power at the store; the widest where it is more than the curve reaches [kW]."""
+    def terminals_of(self, power_kw: float) -> float:
+        """Return the AC power for a power elsewhere [kW].
+
+        It is the widest where the power is more than the curve reaches; where cooling takes all that a chord would give
+        at the meter, the chords before it are all that is of use.
+        """
         ac = 0.0
         for width, frac in self._pieces:
-            part = min(store_kw, width * frac)
+            if frac <= 0:
+                break
+            part = min(power_kw, width * frac)
             ac += part / frac
-            store_kw -= part
+            power_kw -= part
         return ac

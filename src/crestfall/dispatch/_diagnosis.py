@@ -1,6 +1,7 @@
 """Say why no schedule exists: which limit cannot be kept, when, and by how much at the least."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -34,7 +35,7 @@ class ImportLimitError(InfeasibleError):
         self.worst = worst
 
 
-def least_excess_kw(problem: Problem, solver: object) -> FloatArray:
+def least_excess_kw(problem: Problem, solver: Any) -> FloatArray:
     """
     Return by how much import must exceed its limit in each step if the largest excess is made as small as it can be.
 
@@ -45,8 +46,8 @@ def least_excess_kw(problem: Problem, solver: object) -> FloatArray:
     ----------
     problem : Problem
         A problem without a feasible schedule.
-    solver : object
-        A Pyomo solver of the current interface.
+    solver : Any
+        A Pyomo solver of the current interface; its package has no types.
 
     Returns
     -------
@@ -67,8 +68,7 @@ def least_excess_kw(problem: Problem, solver: object) -> FloatArray:
     model.is_worst = pyo.Constraint(model.step, rule=lambda m, t: m.worst_kw - m.excess_kw[t] >= 0)
     # A kW less of the worst costs at most a kW, and the losses of shifting it, in each other step.
     model.cost.set_value(2 * problem.n_steps * model.worst_kw + pyo.quicksum(model.excess_kw[t] for t in model.step))
-    # The parameter is an object so that this module need not import the solver package: its attributes are unknown.
-    result = solver.solve(model, load_solutions=False, raise_exception_on_nonoptimal_result=False)  # type: ignore[attr-defined]
+    result = solver.solve(model, load_solutions=False, raise_exception_on_nonoptimal_result=False)
     if result.incumbent_objective is None:
         return np.zeros(problem.n_steps)
     result.solution_loader.load_vars()

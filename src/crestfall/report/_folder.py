@@ -12,11 +12,25 @@ from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
 from crestfall.errors import OutputError
-from crestfall.study import COMPARE_SCHEMA, SUMMARY_SCHEMA, SweepFolder
+from crestfall.study import ARCHIVE, COMPARE_SCHEMA, SUMMARY_SCHEMA, SweepFolder
 
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2  # linux/fs.h
 SCHEMAS = (SUMMARY_SCHEMA, COMPARE_SCHEMA)  # of the folders that --force may replace
+
+# What runs and comparisons leave in any form; who adds to these folders has it here, and --force does not take it.
+_TABLES = (
+    *("schedule", "bill", "emissions", "years", "cashflow", "offers", "warranty"),
+    *("options", "steps", "refused", "doubt"),
+)
+OWN_NAMES = frozenset(
+    {
+        *("summary.json", "timings.json", "inputs.yaml", ARCHIVE, "figures"),
+        *("report.html", "report.pdf", "study.xlsx", "compare.html", "compare.pdf", "compare.xlsx"),
+        *(f"{table}.{ending}" for table in _TABLES for ending in ("parquet", "csv")),
+    }
+)
+OWN_FIGURES = (".svg", ".png")
 
 
 @contextmanager
@@ -24,7 +38,8 @@ def result_folder(target: Path, *, force: bool = False) -> Iterator[Path]:
     """
     Give a temporary folder beside `target` to fill, and move it into place when the block ends well.
 
-    Enter it before the work begins: what would stop the result from being written is found out first.
+    Enter it before the work begins: what would stop the result from being written is found out first. Fill it under
+    `writing`; an OSError of the work itself passes unchanged.
 
     Parameters
     ----------
@@ -46,6 +61,26 @@ def result_folder(target: Path, *, force: bool = False) -> Iterator[Path]:
     _check_target(target, force=force)
     with _swapped_in(target) as draft:
         yield draft
+
+
+class UnwrittenError(OSError):
+    """A result could not be written; other errors of the system have nothing to do with its place."""
+
+
+@contextmanager
+def writing() -> Iterator[None]:
+    """
+    Mark what goes wrong inside as a failure to write a result.
+
+    Raises
+    ------
+    UnwrittenError
+        In place of any other OSError.
+    """
+    try:
+        yield
+    except OSError as error:
+        raise UnwrittenError(error.errno, error.strerror or str(error)) from error
 
 
 @contextmanager
@@ -70,7 +105,8 @@ def changed_folder(target: Path) -> Iterator[Path]:
     """
     folder = SweepFolder(target)
     with folder.locked() if folder.exists else nullcontext(), _swapped_in(target) as draft:
-        shutil.copytree(target, draft, dirs_exist_ok=True)
+        with writing():
+            shutil.copytree(target, draft, dirs_exist_ok=True)
         yield draft
 
 
@@ -79,15 +115,22 @@ def _swapped_in(target: Path) -> Iterator[Path]:
     """Give an empty folder beside the target, and put it in its place."""
     try:
         place = target.resolve()  # behind a link to a folder, that folder is what is replaced
+        here = Path.cwd()
+        if place in (here, *here.parents):
+            raise OutputError(
+                f"{target}: this folder is replaced as a whole, and you are in it\n"
+                "    name it from outside, or name another"
+            )
         place.parent.mkdir(parents=True, exist_ok=True)
         draft = Path(tempfile.mkdtemp(prefix=f".{place.name}-", dir=place.parent))
     except OSError as error:
         raise _cannot_write(target, error) from None
     try:
         yield draft
-        draft.chmod(0o755)  # mkdtemp made it for one user only
-        _put_in_place(draft, place)
-    except OSError as error:
+        with writing():
+            draft.chmod(0o755)  # mkdtemp made it for one user only
+            _put_in_place(draft, place)
+    except UnwrittenError as error:
         raise _cannot_write(target, error) from None
     finally:
         shutil.rmtree(draft, ignore_errors=True)
@@ -117,6 +160,11 @@ def _check_target(target: Path, *, force: bool) -> None:
             f"--out {target}: the folder holds something else than a result\n"
             "    --force replaces only results; name another folder"
         )
+    if (foreign := _foreign(target)) is not None:
+        raise OutputError(
+            f"--out {target}: the folder holds a result and {foreign.relative_to(target)}, which is no part of one\n"
+            "    --force would remove it: take it away, or name another folder"
+        )
 
 
 def _is_result(folder: Path) -> bool:
@@ -125,6 +173,14 @@ def _is_result(folder: Path) -> bool:
     except (OSError, ValueError):
         return False
     return isinstance(summary, dict) and summary.get("schema") in SCHEMAS
+
+
+def _foreign(folder: Path) -> Path | None:
+    """Return something in the folder of a result that did not come with it, None if there is nothing."""
+    figures = folder / "figures"
+    found = [one for one in folder.iterdir() if one.name not in OWN_NAMES]
+    found += [one for one in figures.iterdir() if one.suffix not in OWN_FIGURES] if figures.is_dir() else []
+    return min(found, default=None)
 
 
 def _put_in_place(draft: Path, target: Path) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 from ruamel.yaml import YAML
 
 from crestfall.errors import OutputError
-from crestfall.report._folder import changed_folder, result_folder
+from crestfall.report._folder import changed_folder, result_folder, writing
 from crestfall.report._forms import USUAL_FORMS, page_name, write_forms, write_json
 from crestfall.report._words import check_language, speaking
 from crestfall.study import ARCHIVE, Comparison, Result, Study, SweepResult, archive_bytes, read_archive
@@ -90,10 +90,11 @@ def fill_folder(
     """
     began = time.perf_counter()
     _fill(result, folder, forms, paper, language)
-    with (folder / "inputs.yaml").open("w", encoding="utf-8") as file:
-        YAML().dump(result.inputs.scenario.resolved(), file)
-    seconds = result.timings_s | {"drawing and writing": time.perf_counter() - began}
-    write_json(folder / "timings.json", {"seconds": seconds})
+    with writing():
+        with (folder / "inputs.yaml").open("w", encoding="utf-8") as file:
+            YAML().dump(result.inputs.scenario.resolved(), file)
+        seconds = result.timings_s | {"drawing and writing": time.perf_counter() - began}
+        write_json(folder / "timings.json", {"seconds": seconds})
 
 
 def fill_comparison(
@@ -200,12 +201,13 @@ def rewrite_report(
     place = changed_folder(Path(folder)) if out is None else result_folder(Path(out), force=force)
     with place as draft:
         tell("drawing figures and writing the report")
-        with speaking(language):
+        with writing(), speaking(language):
             write_forms(study, draft, forms, paper=paper)
     return Path(folder if out is None else out) / page_name(study)
 
 
 def _fill(study: Study, folder: Path, forms: Iterable[str], paper: str, language: str) -> None:
-    with speaking(language):
-        write_forms(study, folder, forms, paper=paper)
-    (folder / ARCHIVE).write_bytes(archive_bytes(study))
+    with writing():
+        with speaking(language):
+            write_forms(study, folder, forms, paper=paper)
+        (folder / ARCHIVE).write_bytes(archive_bytes(study))

@@ -5,9 +5,10 @@ from pathlib import Path
 from typing import Any
 
 from ruamel.yaml import YAML
+from ruamel.yaml.composer import Composer
 from ruamel.yaml.constructor import ConstructorError, SafeConstructor
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
-from ruamel.yaml.events import AliasEvent, CollectionEndEvent, CollectionStartEvent, NodeEvent
+from ruamel.yaml.events import CollectionStartEvent, NodeEvent
 from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from crestfall.errors import Fault, KeyPath, ScenarioError, dotted
@@ -66,11 +67,14 @@ def read_document(path: Path) -> Document:
         If the file cannot be read, is not YAML, repeats a key, uses aliases, or does not hold a block of keys.
     """
     text = _read_text(path)
+    loader = YAML(typ="safe", pure=True)
+    loader.Composer, loader.Constructor = _GuardedComposer, _LocatingConstructor
     try:
-        _refuse_what_expands(path, text)
-        node = YAML(typ="safe", pure=True).compose(text)
+        node = loader.compose(text)
         _refuse_odd_keys(path, node)
-        data = _loader().load(text)
+        data = None if node is None else loader.constructor.construct_document(node)
+    except _RefusedError as error:
+        raise _file_error(path, error.line, error.text, error.remedy) from None
     except MarkedYAMLError as error:
         raise _syntax_error(path, error) from None
     except YAMLError as error:
@@ -126,24 +130,32 @@ def _read_text(path: Path) -> str:
         raise _file_error(path, 0, f"cannot be read: {error.strerror}", "check name and permissions") from None
 
 
-def _refuse_what_expands(path: Path, text: str) -> None:
-    """Stop at aliases (a few lines of them can expand to gigabytes) and at absurd depth, before anything is built."""
+class _RefusedError(Exception):
+    """Something that YAML allows and a file here may not hold."""
+
+    def __init__(self, event: NodeEvent, text: str, remedy: str) -> None:
+        super().__init__(text)
+        self.line, self.text, self.remedy = event.start_mark.line + 1, text, remedy
+
+
+class _GuardedComposer(Composer):
+    """Stops at aliases (a few lines of them can expand to gigabytes) and at absurd depth, before anything is built."""
+
     depth = 0
-    for event in YAML(typ="safe", pure=True).parse(text):
-        if isinstance(event, AliasEvent) or (isinstance(event, NodeEvent) and event.anchor):
-            line = event.start_mark.line + 1
-            raise _file_error(
-                path, line, f"anchor or alias '{event.anchor}' found", "write the value out where it is needed"
-            )
-        if isinstance(event, CollectionStartEvent):
-            depth += 1
-            if depth > MAX_DEPTH:
-                line = event.start_mark.line + 1
-                raise _file_error(
-                    path, line, f"blocks nested deeper than {MAX_DEPTH}", "no key needs that; check brackets"
-                )
-        elif isinstance(event, CollectionEndEvent):
-            depth -= 1
+
+    def compose_node(self, parent: Node | None, index: Any) -> Node | None:
+        event = self.parser.peek_event()
+        if isinstance(event, NodeEvent) and event.anchor:  # an alias, too
+            text = f"anchor or alias '{event.anchor}' found"
+            raise _RefusedError(event, text, "write the value out where it is needed")
+        inner = isinstance(event, CollectionStartEvent)
+        if inner and self.depth == MAX_DEPTH:
+            text = f"blocks nested deeper than {MAX_DEPTH}"
+            raise _RefusedError(event, text, "no key needs that; check brackets")
+        self.depth += inner
+        node: Node | None = super().compose_node(parent, index)
+        self.depth -= inner
+        return node
 
 
 def _refuse_odd_keys(path: Path, node: Node | None) -> None:
@@ -168,12 +180,6 @@ class _LocatingConstructor(SafeConstructor):
             return super().construct_object(node, deep=deep)
         except ValueError as error:
             raise ConstructorError(problem=str(error), problem_mark=node.start_mark) from None
-
-
-def _loader() -> YAML:
-    yaml = YAML(typ="safe", pure=True)
-    yaml.Constructor = _LocatingConstructor
-    return yaml
 
 
 def _syntax_error(path: Path, error: MarkedYAMLError) -> ScenarioError:

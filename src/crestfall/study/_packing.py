@@ -95,14 +95,14 @@ def _kept_fields(cls: type) -> list[str]:
     if issubclass(cls, BaseModel):
         return list(cls.model_fields)
     if issubclass(cls, tuple):
-        return list(cls._fields)  # type: ignore[attr-defined]
-    return [one.name for one in fields(cls) if one.compare]  # type: ignore[arg-type]
+        return list(cls._fields)  # type: ignore[attr-defined]  # a named tuple has them
+    return [one.name for one in fields(cls) if one.compare]  # type: ignore[arg-type]  # a dataclass by now
 
 
 def _is_kept(cls: type) -> bool:
     """Whether values of a class are made of their fields and nothing else."""
     if is_dataclass(cls):
-        parameters = cls.__dataclass_params__  # type: ignore[attr-defined]
+        parameters = cls.__dataclass_params__  # type: ignore[attr-defined]  # the stubs leave it out
         return bool(parameters.frozen) and all(one.init for one in fields(cls) if one.compare)
     return issubclass(cls, BaseModel | Enum) or (issubclass(cls, tuple) and hasattr(cls, "_fields"))
 
@@ -140,8 +140,8 @@ class _Packer:
         kind = type(value)
         if value is None or kind in (bool, int, str):
             return value
-        if kind is float:
-            return value if math.isfinite(value) else {"float": repr(value)}  # type: ignore[arg-type]
+        if isinstance(value, float) and kind is float:
+            return value if math.isfinite(value) else {"float": repr(value)}
         if isinstance(value, list) and kind is list:
             return [self.node(one) for one in value]
         if isinstance(value, tuple) and kind is tuple:
@@ -238,7 +238,7 @@ def _value(node: Node, objects: list[Any]) -> Any:
         case "map":
             return {_value(key, objects): _value(one, objects) for key, one in content}
         case "enum":
-            return _class_of(content[0])[content[1]]  # type: ignore[index]
+            return _class_of(content[0])[content[1]]  # type: ignore[index]  # any other class has no items and raises
         case "scalar":
             return np.dtype(content[0]).type(_value(content[1], objects))
         case "stamp":
@@ -291,7 +291,7 @@ def _index(node: Node, objects: list[Any], arrays: list[Array]) -> "pd.Index[Any
         return pd.RangeIndex(start, stop, step, name=name)
     if "stamps" in node:
         stamps = _stamps(arrays[node["stamps"]], node["unit"], node["zone"]).rename(name)
-        stamps.freq = node["freq"]  # type: ignore[misc]
+        stamps.freq = node["freq"]  # type: ignore[misc]  # the stubs say that it cannot be set
         return stamps
     index: pd.Index[Any] = pd.Index(_column(node["column"], objects, arrays), name=name)
     return index

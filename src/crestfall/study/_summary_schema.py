@@ -198,7 +198,7 @@ class EmissionFacts(_Facts):
 class RunSummary(_Summary):
     """The summary.json of a run: the figures of one option on one site's year, and through its life."""
 
-    format: Literal[SUMMARY_SCHEMA] = Field(alias="schema")  # type: ignore[valid-type]
+    format: Literal[SUMMARY_SCHEMA] = Field(alias="schema")  # type: ignore[valid-type]  # a constant here, a literal there
     site: str
     currency: str = _said("of all sums of money")
     first_step: str = _said("start of the first step, ISO 8601")
@@ -340,7 +340,7 @@ class DoubtFacts(_Facts):
 class CompareSummary(_Summary):
     """The summary.json of a comparison: every option, ranked, and how sure the first one is."""
 
-    format: Literal[COMPARE_SCHEMA] = Field(alias="schema")  # type: ignore[valid-type]
+    format: Literal[COMPARE_SCHEMA] = Field(alias="schema")  # type: ignore[valid-type]  # a constant here, a literal there
     site: str
     currency: str = _said("of all sums of money")
     policy: PolicyName
@@ -391,7 +391,7 @@ class ChoiceFacts(_Facts):
 class SweepSummary(_Summary):
     """The summary.json of a sweep: what is read off its table."""
 
-    format: Literal[SWEEP_SCHEMA] = Field(alias="schema")  # type: ignore[valid-type]
+    format: Literal[SWEEP_SCHEMA] = Field(alias="schema")  # type: ignore[valid-type]  # a constant here, a literal there
     question: str | None
     seed: int | None
     cases: int

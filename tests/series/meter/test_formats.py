@@ -7,7 +7,6 @@ import io
 import re
 import zipfile
 from pathlib import Path
-from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -256,28 +255,6 @@ def test_packed_files_and_several_in_one_series(tmp_path):
     for name, part in (("1.csv", lines[:97]), ("2.csv", [lines[0], *lines[97:]])):
         (tmp_path / name).write_text("".join(part), encoding="utf-8")
     assert read_meter([tmp_path / "2.csv", tmp_path / "1.csv"], SAID).series.load_kw.tolist() == WANTED
-
-
-@pytest.mark.parametrize("zone", ["Europe/Berlin", "America/New_York", "Australia/Lord_Howe"])
-def test_clock_changes_are_those_of_zoneinfo(zone, tmp_path):
-    """A year of half hours in local time, written by zoneinfo; Lord Howe changes by half an hour."""
-    at, rows = dt.datetime(2025, 1, 1, tzinfo=ZoneInfo(zone)).astimezone(dt.UTC), []
-    end = dt.datetime(2026, 1, 1, tzinfo=ZoneInfo(zone)).astimezone(dt.UTC)
-    while at < end:
-        rows.append(f"{at.astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M},{1 + len(rows) % 5}\n")
-        at += dt.timedelta(minutes=30)
-    path = tmp_path / "meter.csv"
-    path.write_text("time,kW\n" + "".join(rows), encoding="utf-8")
-    found = read_meter([path], Said(zone=zone))
-    changes = [change for change in found.series.clock.changes if change.at_s >= found.series.first_s]
-    for change in changes[:2]:
-        before, after = (
-            dt.datetime.fromtimestamp(change.at_s + shift, ZoneInfo(zone)).utcoffset().total_seconds()
-            for shift in (-1, 0)
-        )
-        assert (before, after) == (change.before_s, change.after_s)
-    assert found.is_whole
-    assert found.summary.n_steps == len(rows) == 17520
 
 
 def test_a_member_of_an_archive_is_named_in_messages(tmp_path):

@@ -13,7 +13,7 @@ import numpy as np
 from crestfall.errors import SeriesError
 from crestfall.series.meter._bytes import Content
 from crestfall.series.meter._clock import clock_of
-from crestfall.series.meter._record import Notebook, Said
+from crestfall.series.meter._record import Notebook, Said, Unit
 from crestfall.series.meter._register import of_register
 from crestfall.series.meter._rows import Rows, in_kw
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 ESPI, ATOM = "{http://naesb.org/espi}", "{http://www.w3.org/2005/Atom}"
 MARKS = (b"naesb.org/espi", b"IntervalBlock")
-UNITS = {"72": "Wh", "38": "W"}
+UNITS: dict[str, Unit] = {"72": "Wh", "38": "W"}
 TO_GRID, REGISTER = "19", "3"
 ESTIMATED = {"8", "9", "14"}  # ReadingQuality: estimated, forecasted, derived; from memory
 
@@ -162,7 +162,7 @@ def _powers(streams: list[_Stream], step_s: int) -> np.ndarray[tuple[int], np.dt
     for stream in streams:
         values = np.array(stream.value) * 10.0 ** int(stream.kind.get("powerOfTenMultiplier", "0") or 0)
         unit = UNITS[stream.kind.get("uom", "72")]
-        parts.append(in_kw(values, unit, step_s / 3600))  # type: ignore[arg-type]  # one of the units by now
+        parts.append(in_kw(values, unit, step_s / 3600))
     return np.concatenate(parts)
 
 

@@ -14,14 +14,14 @@ from numpy.typing import NDArray
 
 from crestfall.errors import SeriesError
 from crestfall.series.meter._clock import clock_of
-from crestfall.series.meter._record import Notebook, Said
+from crestfall.series.meter._record import Notebook, Said, Unit
 from crestfall.series.meter._rows import Rows, in_kw
 from crestfall.series.meter._stamps import DAY_S
 
 MARKET_OFFSET_S = 10 * 3600
 MINUTES_A_DAY = 24 * 60
 LENGTHS_MIN = (1, 5, 10, 15, 30)
-UNITS = {"wh": "Wh", "kwh": "kWh", "mwh": "MWh", "w": "W", "kw": "kW", "mw": "MW"}
+UNITS: dict[str, Unit] = {"wh": "Wh", "kwh": "kWh", "mwh": "MWh", "w": "W", "kw": "kW", "mw": "MW"}
 NULL, METERED = "N", "A"  # quality methods; E, F and S are estimates and substitutes
 
 
@@ -148,7 +148,7 @@ def _as_rows(name: str, loads: list[_Stream], exports: list[_Stream], said: Said
 
 
 def _of(stream: _Stream) -> NDArray[np.float64]:
-    return in_kw(np.concatenate(stream.values), UNITS[stream.unit.lower()], stream.length_min / 60)  # type: ignore[arg-type]  # of the table
+    return in_kw(np.concatenate(stream.values), UNITS[stream.unit.lower()], stream.length_min / 60)
 
 
 def _onto(stream: _Stream, utc_s: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.errors import SeriesError
-from crestfall.series.meter._clock import Clock, Placed, check_offsets, stamp_of, starts_in_utc, step_s_of
+from crestfall.series.meter._clock import Clock, Placed
 from crestfall.series.meter._days import unrolled
 from crestfall.series.meter._grid import Grid
 from crestfall.series.meter._hours import numbered
@@ -16,6 +16,7 @@ from crestfall.series.meter._points import of_one_point
 from crestfall.series.meter._record import Kind, Notebook, Said, Stamp, Unit
 from crestfall.series.meter._register import kind_of_values, of_register
 from crestfall.series.meter._rows import Rows, in_kw
+from crestfall.series.meter._stamp_meaning import check_offsets, stamp_of, starts_in_utc, step_s_of
 from crestfall.series.meter._stamps import DAY_S, NO_OFFSET, Moments, moments, refuse_bad, shown_wall
 from crestfall.series.meter._zone_names import named_offsets
 
