@@ -1,5 +1,6 @@
 """Every option of a catalogue side by side: the ranking, its reason, and how sure it is."""
 
+import json
 import math
 import os
 import signal
@@ -216,6 +217,11 @@ def test_a_target_is_reached_at_least_capital(found):
     other = replace(found, terms=replace(found.terms, criterion=Criterion(name="saving_target", target=wanted)))
     reach = found.table[found.table["saving"] >= wanted]
     assert other.best.capital.net == reach["capital"].min()
+    # Where the target is missed in a draw, the regret has no end, which JSON has no number for.
+    missed = replace(
+        other, scores=np.where(np.arange(len(found.options)) == other.options.index(other.best), -np.inf, found.scores)
+    )
+    json.dumps(missed.summary(), allow_nan=False)
     unmet = replace(found, terms=replace(found.terms, criterion=Criterion(name="saving_target", target=1e6)))
     assert not unmet.recommendation.is_battery
     assert unmet.reason == "no battery: no option saves 1,000,000 EUR a year"
@@ -279,9 +285,15 @@ def test_options_that_the_connection_does_not_carry_are_listed_with_the_limit(mo
         ({"criterion": "saving_target"}, "criterion saving_target: no target\n    add a saving each year"),
         ({"criterion": "saving", "target": 3.0}, "criterion saving: found a target"),
         ({"criterion": "peak_target", "target": -1.0}, "target: found -1, expected a number > 0"),
-        ({"racks": [9], "modules": [9]}, "the catalogue allows none of 1 options; 9 racks, 9 modules: it takes 1 to 8"),
+        (
+            {"racks": [9], "modules": [9]},
+            "the catalogue allows no option that was asked for; 9 racks, 9 modules: it takes 1 to 8",
+        ),
         ({"racks": range(1, 100), "modules": range(1, 100)}, "9,801 options, expected at most 2,000"),
+        ({"criterion": "saving_target", "target": math.inf}, "target: found inf, expected a number > 0"),
         ({"pair": (Option(1, 1), Option(9, 1))}, "pair: 9 racks, 1 module is not among the options"),
+        ({"pair": (Option(1, 1), Option(1, 1))}, "pair: found 1 rack, 1 module twice, expected two options"),
+        ({"pair": (Option(0, 0), Option(1, 1))}, "pair: no battery stands beside both anyway"),
     ],
 )
 def test_a_wish_that_cannot_be_met_is_refused_before_anything_is_solved(wish, words):

@@ -78,9 +78,7 @@ def compare(
     tell("reading data, tariff and catalogue")
     chosen, note = _criterion(scenario, criterion, target)
     allowed, refused = options_asked(scenario.catalogue, racks, modules)
-    for one in pair or ():
-        if one.is_battery and one not in allowed:
-            raise InputError(f"pair: {one} is not among the options that are compared\n    choose two that are")
+    _check_pair(pair, allowed)
     inputs = prepare(without_option(scenario))
     _check_common(inputs, allowed)
     others = _other_loads(scenario, seed) if draws else ()
@@ -124,6 +122,19 @@ def _criterion(scenario: Scenario, name: CriterionName | None, target: float | N
             f"    add {'it' if len(lacks) == 1 else 'both'}, or rank by payback, saving or saving_per_capital"
         )
     return Criterion(name=name or "npv", target=target, hurdle_frac=hurdle), ""
+
+
+def _check_pair(pair: tuple[Option, Option] | None, allowed: Sequence[Option]) -> None:
+    """Raise unless both are different options that are compared."""
+    for one in pair or ():
+        if not one.is_battery:
+            raise InputError(
+                "pair: no battery stands beside both anyway\n    choose two options with racks and modules"
+            )
+        if one not in allowed:
+            raise InputError(f"pair: {one} is not among the options that are compared\n    choose two that are")
+    if pair is not None and pair[0] == pair[1]:
+        raise InputError(f"pair: found {pair[0]} twice, expected two options\n    choose another one beside it")
 
 
 def _check_common(inputs: Inputs, allowed: Sequence[Option]) -> None:

@@ -206,7 +206,7 @@ class Comparison:
                 "seed": self.seed,
                 "loads": list(self.loads),
                 "best_share_frac": float(self.table["best_share_frac"].iloc[0]),
-                "regret_when_not_best": self.regret_when_not_best,
+                "regret_when_not_best": known(self.regret_when_not_best),
                 "options": records(doubt),
             },
         }

@@ -78,9 +78,7 @@ def pair_of(text: str, *, asked_by: str) -> tuple[Option, Option]:
     """
     matched = re.fullmatch(r"\s*(\d{1,6})x(\d{1,6})\s*,\s*(\d{1,6})x(\d{1,6})\s*", text)
     if matched is None:
-        raise InputError(
-            f"{asked_by} {text}: expected two options as racks x modules\n    write them as 1x1,8x6; 0x0 is no battery"
-        )
+        raise InputError(f"{asked_by} {text}: expected two options as racks x modules\n    write them as 1x1,8x6")
     numbers = [int(part) for part in matched.groups()]
     return Option(*numbers[:2]), Option(*numbers[2:])
 
@@ -128,7 +126,7 @@ def options_asked(
     if not allowed:
         option, why = refused[0]
         raise InputError(
-            f"the catalogue allows none of {len(refused)} options; {option}: {why}\n"
+            f"the catalogue allows no option that was asked for; {option}: {why}\n"
             "    crestfall options CATALOGUE lists those that it allows"
         )
     return allowed, refused
