@@ -327,10 +327,14 @@ class Squares:
     """A job of workers; some tasks are made to fail. Deaths are counted in files, as a worker forgets."""
 
     folder: Path
-    is_stillborn: bool = False
+    stillborn: int = 0  # how many workers die before they are ready
+    of_signal: bool = False
 
     def function(self):
-        if self.is_stillborn:
+        if len(list(self.folder.glob("*.born"))) < self.stillborn:
+            (self.folder / f"{os.getpid()}.born").touch()
+            if self.of_signal:
+                os.kill(os.getpid(), signal.SIGKILL)
             os._exit(3)
         return self.square
 
@@ -365,9 +369,24 @@ def test_failures_are_told_and_a_task_whose_worker_was_killed_is_tried_once_more
     assert done[4].failure == "its worker died 2 times (SIGKILL, perhaps for want of memory)"
 
 
-def test_workers_that_cannot_start_are_reported(tmp_path):
-    with pytest.raises(WorkersError, match=r"workers end before they begin \(exit status 3\)\n    in a script"):
-        list(Processes(1).run(Squares(tmp_path, is_stillborn=True), [1, 2], is_stopped=lambda: False))
+@pytest.mark.parametrize(
+    ("of_signal", "words"),
+    [
+        (False, r"workers end before they begin \(exit status 3\)\n    in a script"),
+        (True, r"workers end before they begin \(SIGKILL, perhaps for want of memory\)\n    let fewer run at once"),
+    ],
+)
+def test_workers_that_cannot_start_are_reported(tmp_path, monkeypatch, of_signal, words):
+    monkeypatch.setattr("crestfall.study._executor.MOST_STILLBORN", 1)
+    job = Squares(tmp_path, stillborn=99, of_signal=of_signal)
+    with pytest.raises(WorkersError, match=words):
+        list(Processes(1).run(job, [1, 2], is_stopped=lambda: False))
+
+
+def test_both_workers_may_be_killed_before_they_are_ready(tmp_path):
+    job = Squares(tmp_path, stillborn=2, of_signal=True)
+    done = list(Processes(2).run(job, [1, 2, 3], is_stopped=lambda: False))
+    assert sorted(one.value for one in done) == [1, 4, 9]
 
 
 def test_nothing_more_is_begun_once_it_is_stopped(tmp_path):

@@ -163,6 +163,7 @@ def test_a_damaged_part_is_computed_again_and_said(path, undisturbed, tmp_path, 
     content = bytearray(second.read_bytes())
     content[60] ^= 0xFF  # one bit pattern inside a page, which its checksum tells
     second.write_bytes(content)
+    (out / "parts" / "part-of-mine.parquet").write_text("no part of a sweep", encoding="utf-8")
     found = sweep(path, out, workers=0, resume=True)
     assert found.notes == (
         "part-000001.parquet is damaged: its cases are computed again",

@@ -5,6 +5,7 @@ import errno
 import hashlib
 import json
 import os
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,6 +21,7 @@ from crestfall.study._sweep_case import RESULT_COLUMNS, Row
 from crestfall.study._sweep_plan import SweepPlan
 
 MANIFEST, LOCK, PARTS = "sweep.json", "sweep.lock", "parts"
+PART = re.compile(r"part-(\d+)\.parquet")
 SWEEP_SCHEMA = "crestfall-sweep/1"
 ROWS_A_PART, SECONDS_A_PART = 500, 5.0  # whichever comes first: what a crash can lose, and how many files there are
 SCHEMA = pa.schema(
@@ -167,9 +169,9 @@ class SweepFolder:
             if path.suffix == ".draft":
                 path.unlink()  # of a sweep that was killed while it wrote
                 continue
-            if path.suffix != ".parquet":
+            if (number := PART.fullmatch(path.name)) is None:
                 continue
-            self._next = max(self._next, int(path.stem.removeprefix("part-")) + 1)
+            self._next = max(self._next, int(number[1]) + 1)
             try:
                 table = pq.read_table(path, page_checksum_verification=True)
                 if table.schema != SCHEMA:
