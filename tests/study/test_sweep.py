@@ -251,6 +251,11 @@ def test_a_full_disk_keeps_what_was_written_and_more_room_lets_it_go_on(path, un
         kept = [pd.read_parquet(one) for one in (out / "parts").glob("*.parquet")]
         assert 0 < sum(map(len, kept)) < FAULT_CASES
         assert not list((out / "parts").glob("*.draft"))
+        with pytest.raises(OSError, match="No space left"):
+            (disk / "letters.txt").write_bytes(b"x" * 100_000)
+        with pytest.raises(OutputError, match="no space left on the disk"):
+            sweep(path, disk / "another", workers=0)
+        (disk / "letters.txt").unlink()
         subprocess.run(["mount", "-o", "remount,size=10m", str(disk)], check=True)
         sweep(path, out, workers=0, resume=True)
         assert (out / "table.parquet").read_bytes() == undisturbed

@@ -104,9 +104,10 @@ class SweepFolder:
     def locked(self) -> Iterator[None]:
         """Keep other sweeps from writing while the block lasts."""
         with self._reported():
-            file = (self.path / LOCK).open("a+b")
+            file = (self.path / LOCK).open("a+b", buffering=0)
         with file:
-            _lock(file, self.path)
+            with self._reported():
+                _lock(file, self.path)
             yield
 
     def _check_same(self, manifest: dict[str, Any]) -> None:
@@ -265,13 +266,12 @@ def _lock(file: IO[bytes], folder: Path) -> None:
         return
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
+    except BlockingIOError:
         file.seek(0)
-        who = file.read().decode(errors="replace").strip()
+        who = (file.read() or b"").decode(errors="replace").strip()
         raise OutputError(
             f"--out {folder}: another sweep is writing there{f' (process {who})' if who else ''}\n"
             "    wait for it, or name another folder"
         ) from None
     file.truncate(0)
     file.write(str(os.getpid()).encode())
-    file.flush()
