@@ -181,8 +181,8 @@ class SweepFolder:
                 path.rename(path.with_suffix(".damaged"))
                 self.notes.append(f"{path.name} is damaged: its cases are computed again")
                 continue
-            for row in table.to_pylist():
-                found[row.pop("case")] = row
+            # What failed has no result: memory may have been short, or a worker's machine. It is tried again.
+            found |= {row.pop("case"): row for row in table.to_pylist() if row["status"] != "failed"}
         return found
 
     def _write(self, name: str, content: bytes) -> None:
