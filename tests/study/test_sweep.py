@@ -65,6 +65,14 @@ def test_each_case_has_the_figures_of_a_study_of_its_own(tmp_path):
     assert row["payback_years"] == pytest.approx(alone.payback_years)
 
 
+def test_the_summary_names_every_policy_that_made_a_figure(tmp_path):
+    axes = "  - {key: policy, values: [rules]}\n  - {key: money.installation_cost, values: [0]}\n"
+    path = write_sweep(tmp_path, f"{HEAD}{axes}combine: one_at_a_time\n")
+    summary = sweep(path, tmp_path / "out", workers=0).summary()
+    assert summary["policies"] == ["rules", "hindsight"], "the second case leaves it as in the base"
+    assert (summary["site"], summary["currency"]) == ("Tidewell Joinery", "EUR")
+
+
 def test_a_case_that_fails_is_a_row_with_the_reason(tmp_path, monkeypatch):
     """A limit that no schedule keeps takes the general solver long to prove; here its error stands in for that."""
 
