@@ -20,12 +20,12 @@ from crestfall.study._doubt import DRAW_COLUMNS, draw, scores, worth_in
 from crestfall.study._draws import days_drawn_anew
 from crestfall.study._executor import Processes, ThisProcess, WorkersError
 from crestfall.study._inputs import prepare, with_option
-from crestfall.study._option_figures import figures_of
+from crestfall.study._option_figures import OptionFigures, figures_of
 from crestfall.study._options_asked import counts_of, pair_of
 from crestfall.study._ranking import Criterion, Worth
 from crestfall.study._run import headline_case, reference_of
 from hourly_site import NO_BATTERY
-from site_files import in_catalogue
+from site_files import in_catalogue, in_scenario
 
 AS_IT_IS = (0, 1.0, 1.0, 1.0, 1.0)  # a draw in which nothing is otherwise
 ONE_EACH = in_catalogue("  most_racks: 8\n  most_modules: 4\n", "  most_racks: 8\n  most_modules: 1\n")
@@ -212,6 +212,63 @@ def test_each_criterion_ranks_the_same_options_its_own_way(found, name):
     assert str(other.recommendation) in other.reason
 
 
+def _neighbours(found, best):
+    """Options beside the best one that were compared, and what a sentence calls the part between."""
+    for racks, modules, words in ((1, 0, "with a {} rack"), (-1, 0, "without the {} rack"),
+                                  (0, 1, "with a {} module"), (0, -1, "without the {} module")):  # fmt: skip
+        larger = best.racks + max(racks, 0) if racks else best.modules + max(modules, 0)
+        other = found.figures(Option(best.racks + racks, best.modules + modules))
+        if other is not None and other.option.is_battery:
+            yield other, words.format(("", "first", "second", "third")[larger])
+
+
+@pytest.mark.parametrize(
+    ("criterion", "figure"),
+    [
+        (Criterion(name="payback"), lambda one: f"{one.payback_years:.1f} years"),
+        (Criterion(name="irr"), lambda one: f"{100 * one.life.appraisal.without_debt.irr_frac[0]:.1f} %"),
+        (Criterion(name="saving_per_capital"), lambda one: f"{one.saving / one.capital.net:.3f} a year"),
+        (
+            Criterion(name="saving_target", target=2000.0),
+            lambda one: f"{one.saving:,.0f} a year for {one.capital.net:,.0f} of capital",
+        ),
+        (
+            Criterion(name="peak_target", target=90.0),
+            lambda one: f"{one.peak_import_kw:.1f} kW for {one.capital.net:,.0f} of capital",
+        ),
+    ],
+)
+def test_the_reason_holds_the_best_against_its_neighbours_by_every_criterion(found, criterion, figure):
+    other = replace(found, terms=replace(found.terms, criterion=criterion))
+    assert other.recommendation.is_battery
+    neighbours = list(_neighbours(found, other.recommendation))
+    assert len(neighbours) >= 2
+    for one, words in neighbours:
+        assert f"; {words} {figure(one)}" in other.reason
+
+
+def test_the_reason_says_where_nothing_was_looked_at(found):
+    """The catalogue has eight racks and four modules; one to three and one to two of them were compared."""
+    assert found.recommendation == Option(2, 1)
+    assert "not compared" not in found.reason
+    most = replace(found, terms=replace(found.terms, criterion=Criterion(name="saving")))
+    assert most.recommendation == Option(3, 2)
+    assert most.reason.endswith("; more racks were not compared; more modules were not compared")
+    fewer = tuple(one for one in found.options if one.option.racks != 1)
+    assert replace(found, options=fewer, scores=None).reason.endswith("; fewer racks were not compared")
+    none = replace(found, terms=replace(found.terms, criterion=Criterion(name="saving_target", target=1e6)))
+    assert none.reason.endswith("; not all options of the catalogue were compared")
+
+
+def test_a_site_that_cannot_do_without_a_battery_is_told_so(monkeypatch):
+    def studied(_executor, _job, options, _tell):  # how options keep the limit is not asked here
+        return [OptionFigures(option=one, refusal="not asked" if one.is_battery else None) for one in options]
+
+    monkeypatch.setattr("crestfall.study._compare._studied", studied)
+    found = compare(joinery(in_scenario("import_limit_kw: 400", "import_limit_kw: 100")), draws=0, workers=0)
+    assert "without the battery the site exceeds its import limit in " in found.note
+
+
 def test_a_target_is_reached_at_least_capital(found):
     wanted = sorted(found.table["saving"])[-3]
     other = replace(found, terms=replace(found.terms, criterion=Criterion(name="saving_target", target=wanted)))
@@ -224,7 +281,7 @@ def test_a_target_is_reached_at_least_capital(found):
     json.dumps(missed.summary(), allow_nan=False)
     unmet = replace(found, terms=replace(found.terms, criterion=Criterion(name="saving_target", target=1e6)))
     assert not unmet.recommendation.is_battery
-    assert unmet.reason == "no battery: no option saves 1,000,000 EUR a year"
+    assert unmet.reason.startswith("no battery: no option saves 1,000,000 EUR a year")
 
 
 def test_no_battery_is_recommended_where_none_pays():
@@ -233,7 +290,8 @@ def test_no_battery_is_recommended_where_none_pays():
     assert not lean.recommendation.is_battery
     loss = -lean.table[lean.table["racks"] == 1]["npv"].iloc[0]
     assert lean.reason == (
-        f"no battery: no option has an NPV above 0; the best of them, 1 rack, 1 module, would lose {loss:,.0f} EUR"
+        f"no battery: no option has an NPV above 0; the best of them, 1 rack, 1 module, would lose {loss:,.0f} EUR;"
+        " not all options of the catalogue were compared"
     )
     assert lean.doubt is None
     assert lean.pair is None

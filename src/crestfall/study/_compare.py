@@ -17,7 +17,7 @@ from crestfall.study._option_figures import OptionFigures, OptionsJob, OtherLoad
 from crestfall.study._options_asked import options_asked
 from crestfall.study._ranking import Criterion, CriterionName
 from crestfall.study._result import Result
-from crestfall.study._run import OnStage
+from crestfall.study._run import LIMIT_TOLERANCE_KW, OnStage, reference_of
 from crestfall.study._run import run as first_year
 
 DEFAULT_DRAWS = 256
@@ -94,7 +94,7 @@ def compare(
         options=can,
         refused=tuple(sorted(refused)),
         terms=terms,
-        note=note,
+        note="; ".join(filter(None, [note, _over_limit(inputs)])),
         loads=("as in the data", *(one.name for one in others)),
         draws=drawn,
         scores=None if drawn is None else scores(can, drawn, terms),
@@ -122,6 +122,14 @@ def _criterion(scenario: Scenario, name: CriterionName | None, target: float | N
             f"    add {'it' if len(lacks) == 1 else 'both'}, or rank by payback, saving or saving_per_capital"
         )
     return Criterion(name=name or "npv", target=target, hurdle_frac=hurdle), ""
+
+
+def _over_limit(inputs: Inputs) -> str:
+    """Return what has to be said about a site that cannot do without a battery; empty for nothing."""
+    over = int((reference_of(inputs).import_kw > inputs.import_limit_kw + LIMIT_TOLERANCE_KW).sum())
+    if not over:
+        return ""
+    return f"without the battery the site exceeds its import limit in {over:,} steps; the bill before ignores this"
 
 
 def _check_pair(pair: tuple[Option, Option] | None, allowed: Sequence[Option]) -> None:

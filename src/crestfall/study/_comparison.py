@@ -13,6 +13,7 @@ from crestfall.plant import Option
 from crestfall.study._doubt import Terms
 from crestfall.study._inputs import Inputs
 from crestfall.study._option_figures import FIGURE_COLUMNS, OptionFigures, figures_row, single_rate
+from crestfall.study._options_asked import not_compared
 from crestfall.study._ranking import Worth
 from crestfall.study._reason import reason
 from crestfall.study._result import Result
@@ -110,7 +111,11 @@ class Comparison:
         """Why the recommendation is one, in a sentence."""
         second = self.table.iloc[1] if len(self.table) > 1 else None
         runner_up = None if second is None else self.figures(Option(int(second["racks"]), int(second["modules"])))
-        return reason(self.best, runner_up, self.steps, self.terms, self.inputs.scenario.ask.money.currency)
+        scenario, refused = self.inputs.scenario, {option for option, _ in self.refused}
+        beyond = not_compared(
+            scenario.catalogue, refused.union(one.option for one in self.options), self.recommendation
+        )
+        return reason(self.best, runner_up, self.steps, self.terms, scenario.ask.money.currency, not_compared=beyond)
 
     @property
     def frontier(self) -> pd.DataFrame:
