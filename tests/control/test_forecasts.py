@@ -26,7 +26,7 @@ def forecasts(values_kw):
         "regression": Regression(CLOCK, WARMTH),
         "regression without weather": Regression(CLOCK, by_kind=False),
         "given": Given(values_kw),
-        "issued": Issued(np.arange(N), np.maximum(np.arange(N) - 24, 0), values_kw),
+        "issued": Issued(np.arange(N), np.maximum(np.arange(N) - 24, 0), values_kw, SimilarDays(CLOCK)),
         "with error": with_error(values_kw, error_frac=0.2, seed=3),
     }
 
@@ -158,9 +158,13 @@ def test_forecast_that_ends_early_is_refused():
 
 
 def test_of_several_issues_the_latest_by_now_is_expected():
-    """Step 2 was forecast before 0 and before 2, step 3 before 1, step 4 not before 4."""
+    """Step 2 was forecast before 0 and before 2, step 3 before 1, step 4 not before 4: there another one is asked."""
     step, issued = np.array([2, 2, 3, 4]), np.array([0, 2, 1, 4])
-    forecast = Issued(step, issued, np.array([20.0, 21.0, 30.0, 40.0]))
-    np.testing.assert_array_equal(forecast.ahead(np.array([5.0]), 4), [5.0, 20.0, 30.0, 5.0])
-    np.testing.assert_array_equal(forecast.ahead(np.array([5.0, 6.0]), 3), [21.0, 30.0, 6.0])
-    np.testing.assert_array_equal(forecast.ahead(np.zeros(0), 3), [0.0, 0.0, 20.0])
+    forecast = Issued(step, issued, np.array([20.0, 21.0, 30.0, 40.0]), Given(np.array([7.0, 8.0, 9.0, 10.0, 11.0])))
+    np.testing.assert_array_equal(forecast.ahead(np.array([5.0]), 4), [8.0, 20.0, 30.0, 11.0])
+    np.testing.assert_array_equal(forecast.ahead(np.array([5.0, 6.0]), 3), [21.0, 30.0, 11.0])
+    np.testing.assert_array_equal(forecast.ahead(np.zeros(0), 3), [7.0, 8.0, 20.0])
+    table = forecast.ahead_at(np.array([5.0, 6.0, 7.0, 8.0, 9.0]), np.array([0, 1, 2, 3]), 4)
+    np.testing.assert_array_equal(
+        table, [[7.0, 8.0, 20.0, 10.0], [8.0, 20.0, 30.0, 11.0], [21.0, 30.0, 11.0, 11.0], [30.0, 11.0, 11.0, 11.0]]
+    )

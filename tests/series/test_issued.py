@@ -54,6 +54,14 @@ def test_without_a_column_of_issues_all_is_known_from_the_start(tmp_path):
     assert (found.issued < -(10**9)).all()
 
 
+def test_two_values_for_a_time_want_times_of_issue(tmp_path):
+    later = "2025-01-01T02:00+01:00,2025-01-01T01:00+01:00,20"
+    said = refusal(tmp_path, [*GOOD, later], issued_column=None)
+    assert said.endswith(
+        "2025-01-01 02:00 CET (1 such time)\n    keep one of them, or say in issued_column which came later"
+    )
+
+
 def test_energy_becomes_power_and_longer_steps_are_repeated(tmp_path):
     quarters = pd.date_range("2025-01-01", periods=24, freq="15min", tz="Europe/Berlin")
     found = read(tmp_path, unit="kWh", start=quarters, step_h=0.25)
@@ -91,6 +99,12 @@ def test_what_lies_outside_the_year_is_left_out(tmp_path):
             "FOLDER/f.csv column 'kw': the forecast for 2025-01-01 05:00 CET is negative (1 such row)\n"
             "    load and PV are each forecast as a power of 0 or more",
             id="negative",
+        ),
+        pytest.param(
+            [*GOOD, GOOD[0], GOOD[1].replace(",11", ",99")],
+            "FOLDER/f.csv column 'kw': there are two values for 2025-01-01 01:00 CET, both issued at 2024-12-31 12:00"
+            " CET (1 such time)\n    keep one of them",
+            id="two values at once",
         ),
         pytest.param(
             GOOD[:1],

@@ -1,5 +1,6 @@
 """Every option of a catalogue side by side: the ranking, its reason, and how sure it is."""
 
+import json
 import math
 import os
 import signal
@@ -19,12 +20,12 @@ from crestfall.study._doubt import DRAW_COLUMNS, draw, scores, worth_in
 from crestfall.study._draws import days_drawn_anew
 from crestfall.study._executor import Processes, ThisProcess, WorkersError
 from crestfall.study._inputs import prepare, with_option
-from crestfall.study._option_figures import figures_of
+from crestfall.study._option_figures import OptionFigures, figures_of
 from crestfall.study._options_asked import counts_of, pair_of
 from crestfall.study._ranking import Criterion, Worth
 from crestfall.study._run import headline_year, reference_of
 from hourly_site import NO_BATTERY
-from site_files import in_catalogue
+from site_files import in_catalogue, in_scenario
 
 AS_IT_IS = (0, 1.0, 1.0, 1.0, 1.0)  # a draw in which nothing is otherwise
 ONE_EACH = in_catalogue("  most_racks: 8\n  most_modules: 4\n", "  most_racks: 8\n  most_modules: 1\n")
@@ -211,14 +212,76 @@ def test_each_criterion_ranks_the_same_options_its_own_way(found, name):
     assert str(other.recommendation) in other.reason
 
 
+def _neighbours(found, best):
+    """Options beside the best one that were compared, and what a sentence calls the part between."""
+    for racks, modules, words in ((1, 0, "with a {} rack"), (-1, 0, "without the {} rack"),
+                                  (0, 1, "with a {} module"), (0, -1, "without the {} module")):  # fmt: skip
+        larger = best.racks + max(racks, 0) if racks else best.modules + max(modules, 0)
+        other = found.figures(Option(best.racks + racks, best.modules + modules))
+        if other is not None and other.option.is_battery:
+            yield other, words.format(("", "first", "second", "third")[larger])
+
+
+@pytest.mark.parametrize(
+    ("criterion", "figure"),
+    [
+        (Criterion(name="payback"), lambda one: f"{one.payback_years:.1f} years"),
+        (Criterion(name="irr"), lambda one: f"{100 * one.life.appraisal.without_debt.irr_frac[0]:.1f} %"),
+        (Criterion(name="saving_per_capital"), lambda one: f"{one.saving / one.capital.net:.3f} a year"),
+        (
+            Criterion(name="saving_target", target=2000.0),
+            lambda one: f"{one.saving:,.0f} a year for {one.capital.net:,.0f} of capital",
+        ),
+        (
+            Criterion(name="peak_target", target=90.0),
+            lambda one: f"{one.peak_import_kw:.1f} kW for {one.capital.net:,.0f} of capital",
+        ),
+    ],
+)
+def test_the_reason_holds_the_best_against_its_neighbours_by_every_criterion(found, criterion, figure):
+    other = replace(found, terms=replace(found.terms, criterion=criterion))
+    assert other.recommendation.is_battery
+    neighbours = list(_neighbours(found, other.recommendation))
+    assert len(neighbours) >= 2
+    for one, words in neighbours:
+        assert f"; {words} {figure(one)}" in other.reason
+
+
+def test_the_reason_says_where_nothing_was_looked_at(found):
+    """The catalogue has eight racks and four modules; one to three and one to two of them were compared."""
+    assert found.recommendation == Option(2, 1)
+    assert "not compared" not in found.reason
+    most = replace(found, terms=replace(found.terms, criterion=Criterion(name="saving")))
+    assert most.recommendation == Option(3, 2)
+    assert most.reason.endswith("; more racks were not compared; more modules were not compared")
+    fewer = tuple(one for one in found.options if one.option.racks != 1)
+    assert replace(found, options=fewer, scores=None).reason.endswith("; fewer racks were not compared")
+    none = replace(found, terms=replace(found.terms, criterion=Criterion(name="saving_target", target=1e6)))
+    assert none.reason.endswith("; not all options of the catalogue were compared")
+
+
+def test_a_site_that_cannot_do_without_a_battery_is_told_so(monkeypatch):
+    def studied(_executor, _job, options, _tell):  # how options keep the limit is not asked here
+        return [OptionFigures(option=one, refusal="not asked" if one.is_battery else None) for one in options]
+
+    monkeypatch.setattr("crestfall.study._compare._studied", studied)
+    found = compare(joinery(in_scenario("import_limit_kw: 400", "import_limit_kw: 100")), draws=0, workers=0)
+    assert "without the battery the site exceeds its import limit in " in found.note
+
+
 def test_a_target_is_reached_at_least_capital(found):
     wanted = sorted(found.table["saving"])[-3]
     other = replace(found, terms=replace(found.terms, criterion=Criterion(name="saving_target", target=wanted)))
     reach = found.table[found.table["saving"] >= wanted]
     assert other.best.capital.net == reach["capital"].min()
+    # Where the target is missed in a draw, the regret has no end, which JSON has no number for.
+    missed = replace(
+        other, scores=np.where(np.arange(len(found.options)) == other.options.index(other.best), -np.inf, found.scores)
+    )
+    json.dumps(missed.summary(), allow_nan=False)
     unmet = replace(found, terms=replace(found.terms, criterion=Criterion(name="saving_target", target=1e6)))
     assert not unmet.recommendation.is_battery
-    assert unmet.reason == "no battery: no option saves 1,000,000 EUR a year"
+    assert unmet.reason.startswith("no battery: no option saves 1,000,000 EUR a year")
 
 
 def test_no_battery_is_recommended_where_none_pays():
@@ -227,7 +290,8 @@ def test_no_battery_is_recommended_where_none_pays():
     assert not lean.recommendation.is_battery
     loss = -lean.table[lean.table["racks"] == 1]["npv"].iloc[0]
     assert lean.reason == (
-        f"no battery: no option has an NPV above 0; the best of them, 1 rack, 1 module, would lose {loss:,.0f} EUR"
+        f"no battery: no option has an NPV above 0; the best of them, 1 rack, 1 module, would lose {loss:,.0f} EUR;"
+        " not all options of the catalogue were compared"
     )
     assert lean.doubt is None
     assert lean.pair is None
@@ -279,9 +343,15 @@ def test_options_that_the_connection_does_not_carry_are_listed_with_the_limit(mo
         ({"criterion": "saving_target"}, "criterion saving_target: no target\n    add a saving each year"),
         ({"criterion": "saving", "target": 3.0}, "criterion saving: found a target"),
         ({"criterion": "peak_target", "target": -1.0}, "target: found -1, expected a number > 0"),
-        ({"racks": [9], "modules": [9]}, "the catalogue allows none of 1 options; 9 racks, 9 modules: it takes 1 to 8"),
+        (
+            {"racks": [9], "modules": [9]},
+            "the catalogue allows no option that was asked for; 9 racks, 9 modules: it takes 1 to 8",
+        ),
         ({"racks": range(1, 100), "modules": range(1, 100)}, "9,801 options, expected at most 2,000"),
+        ({"criterion": "saving_target", "target": math.inf}, "target: found inf, expected a number > 0"),
         ({"pair": (Option(1, 1), Option(9, 1))}, "pair: 9 racks, 1 module is not among the options"),
+        ({"pair": (Option(1, 1), Option(1, 1))}, "pair: found 1 rack, 1 module twice, expected two options"),
+        ({"pair": (Option(0, 0), Option(1, 1))}, "pair: no battery stands beside both anyway"),
     ],
 )
 def test_a_wish_that_cannot_be_met_is_refused_before_anything_is_solved(wish, words):
@@ -315,10 +385,14 @@ class Squares:
     """A job of workers; some tasks are made to fail. Deaths are counted in files, as a worker forgets."""
 
     folder: Path
-    is_stillborn: bool = False
+    stillborn: int = 0  # how many workers die before they are ready
+    of_signal: bool = False
 
     def function(self):
-        if self.is_stillborn:
+        if len(list(self.folder.glob("*.born"))) < self.stillborn:
+            (self.folder / f"{os.getpid()}.born").touch()
+            if self.of_signal:
+                os.kill(os.getpid(), signal.SIGKILL)
             os._exit(3)
         return self.square
 
@@ -353,9 +427,24 @@ def test_failures_are_told_and_a_task_whose_worker_was_killed_is_tried_once_more
     assert done[4].failure == "its worker died 2 times (SIGKILL, perhaps for want of memory)"
 
 
-def test_workers_that_cannot_start_are_reported(tmp_path):
-    with pytest.raises(WorkersError, match=r"workers end before they begin \(exit status 3\)\n    in a script"):
-        list(Processes(1).run(Squares(tmp_path, is_stillborn=True), [1, 2], is_stopped=lambda: False))
+@pytest.mark.parametrize(
+    ("of_signal", "words"),
+    [
+        (False, r"workers end before they begin \(exit status 3\)\n    in a script"),
+        (True, r"workers end before they begin \(SIGKILL, perhaps for want of memory\)\n    let fewer run at once"),
+    ],
+)
+def test_workers_that_cannot_start_are_reported(tmp_path, monkeypatch, of_signal, words):
+    monkeypatch.setattr("crestfall.study._executor.MOST_STILLBORN", 1)
+    job = Squares(tmp_path, stillborn=99, of_signal=of_signal)
+    with pytest.raises(WorkersError, match=words):
+        list(Processes(1).run(job, [1, 2], is_stopped=lambda: False))
+
+
+def test_both_workers_may_be_killed_before_they_are_ready(tmp_path):
+    job = Squares(tmp_path, stillborn=2, of_signal=True)
+    done = list(Processes(2).run(job, [1, 2, 3], is_stopped=lambda: False))
+    assert sorted(one.value for one in done) == [1, 4, 9]
 
 
 def test_nothing_more_is_begun_once_it_is_stopped(tmp_path):

@@ -258,13 +258,27 @@ def forecast_rows(year: str) -> list[str]:
 
 
 def test_a_forecast_from_a_file_is_what_the_plan_expects_once_it_has_been_issued(tmp_path):
-    """At midnight two hours of it are known: the next one, and the one after that, just issued."""
+    """At midnight two hours of it are known: the next one, and the one after that, just issued. Then similar days."""
     with_forecast(tmp_path, forecast_rows(year_csv()))
     ask = "  load_forecast: {file: forecast.csv, column: kw, unit: kW, issued_column: issued}\n"
     inputs = prepare(load_scenario(write_hourly_site(tmp_path, rolling(ask))))
     expected, load = rolled(inputs).expected_net_kw - inputs.auxiliary_kw, inputs.series.load_kw
     np.testing.assert_allclose(expected[48:50], load[48:50])
-    np.testing.assert_allclose(expected[50:60], load[47])
+    plain = prepare(load_scenario(write_hourly_site(tmp_path, rolling(""))))
+    similar = rolled(plain).expected_net_kw - plain.auxiliary_kw
+    np.testing.assert_allclose(expected[50:60], similar[50:60])
+    assert not np.allclose(expected[48:50], similar[48:50])
+
+
+def test_a_forecast_in_other_units_than_it_says_is_refused(tmp_path):
+    rows = [row.rsplit(",", 1) for row in forecast_rows(year_csv())]
+    with_forecast(tmp_path, [f"{times},{1000 * float(kw):.0f}" for times, kw in rows])
+    ask = "  load_forecast: {file: forecast.csv, column: kw, unit: kW}\n"
+    said = refusal(tmp_path, rolling(ask))
+    assert (
+        "rolling.load_forecast.unit: found a forecast of 46,633.9 kW in the mean, expected about the 46.6 kW of the"
+        " data\n    check unit and column of the forecast"
+    ) in said
 
 
 def test_a_forecast_without_times_of_issue_is_said_to_be_known_from_the_start(tmp_path):

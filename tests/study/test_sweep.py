@@ -19,6 +19,7 @@ from crestfall.errors import InfeasibleError, InputError, OutputError
 from crestfall.scenario import load_scenario
 from crestfall.study import RESULT_COLUMNS, load_plan, run, sweep
 from crestfall.study import _parts as parts
+from crestfall.study._executor import WorkersError
 from crestfall.study._option_figures import figures_of
 from crestfall.study._parts import SweepFolder
 from site_files import in_scenario
@@ -62,6 +63,14 @@ def test_each_case_has_the_figures_of_a_study_of_its_own(tmp_path):
     assert row["saving"] == pytest.approx(alone.saving(alone.hindsight), abs=1e-9)
     assert row["capital"] == pytest.approx(alone.capital)
     assert row["payback_years"] == pytest.approx(alone.payback_years)
+
+
+def test_the_summary_names_every_policy_that_made_a_figure(tmp_path):
+    axes = "  - {key: policy, values: [rules]}\n  - {key: money.installation_cost, values: [0]}\n"
+    path = write_sweep(tmp_path, f"{HEAD}{axes}combine: one_at_a_time\n")
+    summary = sweep(path, tmp_path / "out", workers=0).summary()
+    assert summary["policies"] == ["rules", "hindsight"], "the second case leaves it as in the base"
+    assert (summary["site"], summary["currency"]) == ("Tidewell Joinery", "EUR")
 
 
 def test_a_case_that_fails_is_a_row_with_the_reason(tmp_path, monkeypatch):
@@ -149,6 +158,23 @@ def test_going_on_computes_only_what_is_missing(path, tmp_path, small_parts):
     assert {name: (out / "parts" / name).stat().st_mtime_ns for name in before} == before
 
 
+def test_a_case_that_failed_is_tried_again_when_it_goes_on(path, undisturbed, tmp_path, monkeypatch):
+    out, figures = tmp_path / "out", figures_of
+
+    def short_of_memory(inputs, reference, **more):
+        if inputs.scenario.ask.money.discount.rate_frac > 0.061:
+            raise MemoryError
+        return figures(inputs, reference, **more)
+
+    with monkeypatch.context() as patch:
+        patch.setattr("crestfall.study._sweep_case.figures_of", short_of_memory)
+        first = sweep(path, out, workers=0)
+    assert first.summary()["reasons"] == {"out of memory": 12}
+    again = sweep(path, out, workers=0, resume=True)
+    assert again.summary()["status"] == {"done": FAULT_CASES}
+    assert (out / "table.parquet").read_bytes() == undisturbed
+
+
 def test_a_damaged_part_is_computed_again_and_said(path, undisturbed, tmp_path, small_parts):
     out = tmp_path / "out"
     sweep(path, out, workers=0)
@@ -158,6 +184,7 @@ def test_a_damaged_part_is_computed_again_and_said(path, undisturbed, tmp_path, 
     content = bytearray(second.read_bytes())
     content[60] ^= 0xFF  # one bit pattern inside a page, which its checksum tells
     second.write_bytes(content)
+    (out / "parts" / "part-of-mine.parquet").write_text("no part of a sweep", encoding="utf-8")
     found = sweep(path, out, workers=0, resume=True)
     assert found.notes == (
         "part-000001.parquet is damaged: its cases are computed again",
@@ -245,6 +272,11 @@ def test_a_full_disk_keeps_what_was_written_and_more_room_lets_it_go_on(path, un
         kept = [pd.read_parquet(one) for one in (out / "parts").glob("*.parquet")]
         assert 0 < sum(map(len, kept)) < FAULT_CASES
         assert not list((out / "parts").glob("*.draft"))
+        with pytest.raises(OSError, match="No space left"):
+            (disk / "letters.txt").write_bytes(b"x" * 100_000)
+        with pytest.raises(OutputError, match="no space left on the disk"):
+            sweep(path, disk / "another", workers=0)
+        (disk / "letters.txt").unlink()
         subprocess.run(["mount", "-o", "remount,size=10m", str(disk)], check=True)
         sweep(path, out, workers=0, resume=True)
         assert (out / "table.parquet").read_bytes() == undisturbed
@@ -278,6 +310,52 @@ def cluster():
     settings = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": None, "processes": True}
     with distributed.LocalCluster(**settings) as running:
         yield running
+
+
+def test_a_cluster_without_workers_is_refused_and_one_that_loses_them_can_be_stopped(path, tmp_path, monkeypatch):
+    distributed = pytest.importorskip("distributed")
+    monkeypatch.setattr("crestfall.study._cluster.CONNECT_S", 2)
+    monkeypatch.setattr("crestfall.study._sweep.TELL_EVERY_S", 0.0)
+    settings = {"threads_per_worker": 1, "dashboard_address": None, "processes": False, "protocol": "tcp"}
+    with distributed.LocalCluster(n_workers=0, **settings) as cluster:
+        address = cluster.scheduler_address
+        with pytest.raises(InputError, match=rf"--cluster {address}: the scheduler has no workers\n    start one"):
+            sweep(path, tmp_path / "out", cluster=address)
+        cluster.scale(1)
+        cluster.wait_for_workers(1)
+
+        def leave(said: str) -> None:
+            if said.startswith("1") and "of 30 cases" in said:
+                cluster.scale(0)
+
+        asked = iter([*[False] * 150, True])  # a good while after all workers are gone
+        with pytest.raises(KeyboardInterrupt):
+            sweep(path, tmp_path / "out", cluster=address, on_stage=leave, is_stopped=lambda: next(asked, True))
+    kept = pd.concat([pd.read_parquet(one) for one in (tmp_path / "out" / "parts").glob("*.parquet")])
+    assert 0 < len(kept) < FAULT_CASES
+
+
+def test_a_scheduler_that_is_lost_is_no_result_of_a_case(path, tmp_path, monkeypatch):
+    distributed, dask = pytest.importorskip("distributed"), pytest.importorskip("dask")
+    monkeypatch.setattr("crestfall.study._sweep.TELL_EVERY_S", 0.0)
+    settings = {
+        "n_workers": 1,
+        "threads_per_worker": 1,
+        "dashboard_address": None,
+        "processes": False,
+        "protocol": "tcp",
+    }
+    with dask.config.set({"distributed.comm.timeouts.connect": "1s"}), distributed.LocalCluster(**settings) as cluster:
+
+        def lose(said: str) -> None:
+            if said.startswith("1") and "of 30 cases" in said:
+                cluster.close()
+
+        with pytest.raises(WorkersError, match="the scheduler does not answer any more; what is done is kept"):
+            sweep(path, tmp_path / "out", cluster=cluster.scheduler_address, on_stage=lose)
+    kept = pd.concat([pd.read_parquet(one) for one in (tmp_path / "out" / "parts").glob("*.parquet")])
+    assert 0 < len(kept) < FAULT_CASES
+    assert (kept["status"] == "done").all()
 
 
 def test_a_cluster_of_another_version_is_refused_before_anything_runs(cluster, path, tmp_path, monkeypatch):

@@ -5,13 +5,17 @@ import math
 import numpy as np
 import pytest
 
-from crestfall.errors import InputError, ScenarioError
+from crestfall.errors import InputError, KeyedError, ScenarioError
 from crestfall.scenario import load_scenario, path_of, value_at, varied
 from crestfall.study import load_plan
 from site_files import in_scenario, message
 from sweeps import HEAD, PEAKS, RATES, write_sweep
+from year_data import csv, local_steps, naive
 
 WITH_BATTERY = in_scenario("  racks: 2\n", "  racks: 2\n")
+CHOICE = in_scenario("catalogue: ", "tariff_choices: [tariff.yaml]\ncatalogue: ")
+AXIS = "  - {key: option.racks, values: [1, 2]}\n"
+PASSED = "    price_series: {file: prices.csv, column: price, unit: per_kwh}\n"
 DRAWS = "draws: {count: 16, seed: 5}\n"
 
 
@@ -70,6 +74,46 @@ def test_whole_files_are_an_axis(tmp_path):
     (tmp_path / "other.yaml").write_text(text.replace("0.30", "0.60"), encoding="utf-8")
     assert load_plan(path).cases[1].key != before, "a case depends on what its file holds"
     assert load_plan(path).cases[0].key == plan.cases[0].key
+    assert plan.frame["tariff"].tolist() == ["tariff.yaml", "other.yaml"]
+    assert plan.base_values == ("tariff.yaml",), "the base is one of them"
+
+
+def test_a_catalogue_and_a_tariff_to_choose_are_read_as_whole_files(tmp_path):
+    base = load_scenario(write_sweep(tmp_path, HEAD + AXIS, CHOICE).parent / "scenario.yaml")
+    for name, old, new in (("catalogue", "price: 3000", "price: 70"), ("tariff", "0.30", "0.50")):
+        text = (tmp_path / f"{name}.yaml").read_text(encoding="utf-8")
+        (tmp_path / f"other_{name}.yaml").write_text(text.replace(old, new), encoding="utf-8")
+    other = varied(base, {"catalogue": "other_catalogue.yaml", "tariff_choices[0]": "other_tariff.yaml"})
+    assert (base.catalogue.rack.price, other.catalogue.rack.price) == (3000, 70)
+    prices = [one.file.energy_charges[0].rate_per_kwh for one in (*other.contract, *other.choices)]
+    assert prices == [0.30, 0.50]
+    assert other.input_files()["catalogue"] == tmp_path / "other_catalogue.yaml"
+    with pytest.raises(KeyedError, match="catalogue as a whole, or its keys"):
+        varied(base, {"catalogue": "other_catalogue.yaml", "catalogue.rack.price": 5})
+
+
+def test_a_case_depends_on_data_that_its_values_name(tmp_path):
+    """Named by a value and not by a file axis, or by a tariff that is an axis: what they hold counts all the same."""
+    axes = (
+        "  - {key: site.load.file, values: [load.csv, more.csv]}\n"
+        "  - {key: tariff, files: [tariff.yaml, passed.yaml]}\n"
+    )
+    path = write_sweep(tmp_path, HEAD + axes, WITH_BATTERY)
+    tariff = (tmp_path / "tariff.yaml").read_text(encoding="utf-8")
+    passed = tariff.replace("    rate_per_kwh: 0.20\n", PASSED)
+    assert passed != tariff
+    (tmp_path / "passed.yaml").write_text(passed, encoding="utf-8")
+    stamps = naive(local_steps("Europe/Berlin"))
+
+    def keys(price: float, load: float) -> list[str]:
+        (tmp_path / "prices.csv").write_text(csv(stamps, [price] * len(stamps), head="time,price"), encoding="utf-8")
+        (tmp_path / "more.csv").write_text(csv(stamps, [f"{load},0"] * len(stamps), head="time,load_kw,pv_kw"))
+        return [case.key for case in load_plan(path).cases]
+
+    before = keys(0.2, 30)
+    assert keys(0.2, 30) == before
+    assert [one == other for one, other in zip(keys(0.3, 30), before, strict=True)] == [True, False, True, False]
+    assert [one == other for one, other in zip(keys(0.2, 31), before, strict=True)] == [True, True, False, False]
 
 
 @pytest.mark.parametrize(
@@ -147,7 +191,7 @@ AXIS = "  - {key: option.racks, values: [1, 2]}\n"
         ),
         (
             "  - {key: tariff, files: [nowhere.yaml]}\n",
-            "FILE:4: axes[0].files[0]: axis 'tariff', value 'FOLDER/nowhere.yaml': there is no such file",
+            "FILE:4: axes[0].files[0]: axis 'tariff', value 'nowhere.yaml': there is no such file",
         ),
         (
             "  - {key: option.racks, values: []}\n",
@@ -213,6 +257,65 @@ AXIS = "  - {key: option.racks, values: [1, 2]}\n"
             "FILE:5: draws.count: found 100, expected a power of 2 beside sobol: 64 or 128",
         ),
         (AXIS + "limit: 3\n", "FILE:5: limit: unknown key"),
+        (
+            "  - {key: site.load.file, values: [load.csv, nowhere.csv]}\n",
+            "FILE:4: axes[0].values[1]: axis 'site.load.file', value 'nowhere.csv': FOLDER/nowhere.csv: cannot be read",
+        ),
+        (
+            "  - {key: site.load.column, values: [load_kw, nowhere]}\n",
+            "FILE:4: axes[0].values[1]: axis 'site.load.column', value 'nowhere': FOLDER/load.csv",
+        ),
+        (
+            "  - {key: tariff, files: [catalogue.yaml]}\n",
+            "FILE:4: axes[0].files[0]: axis 'tariff', value 'catalogue.yaml': FOLDER/catalogue.yaml:1:"
+            " crestfall_tariff: required, but missing",
+        ),
+        ("  - {key: option.racks, values: [1, 2, 1]}\n", "FILE:4: axes[0]: found 1 twice, expected each value once"),
+        (
+            AXIS + "  - {key: option.racks, values: [3], name: more}\n",
+            "FILE:5: axes[1]: found 'option.racks' beside 'option.racks' (axis 'option.racks'), expected each key once",
+        ),
+        (
+            "  - {key: tariff, files: [tariff.yaml]}\n  - {key: tariff.export.rate_per_kwh, values: [0]}\n",
+            "FILE:5: axes[1]: found 'tariff.export.rate_per_kwh' beside 'tariff' (axis 'tariff'), expected each key",
+        ),
+        (
+            "  - {days_drawn: true}\n  - {days_drawn: true, name: again}\n" + DRAWS,
+            "FILE:5: axes[1]: found days_drawn twice, expected it once",
+        ),
+        (
+            "  - {key: option.racks, values: [1], name: npv}\n",
+            "FILE:4: axes[0]: found 'npv', expected another name\n    the table of results has a column of it",
+        ),
+        (
+            "  - together:\n      - {key: option.racks, values: [1, 2]}\n",
+            "FILE:4: axes[0].together: found a list of 1, expected at least 2 entries",
+        ),
+        (
+            "  - {key: life.horizon_years, values: [2]}\nstudy: first_year\n",
+            "FILE:4: axes[0]: found 'life.horizon_years', expected a key of the first year, since study is first_year",
+        ),
+        (
+            "  - {key: money.installation_cost, normal: {mean: 10, sd: 9}, name: cost}\n" + DRAWS,
+            "FILE:4: axes[0].normal: axis 'cost', drawn value -",
+        ),
+        (
+            "  - {key: money.installation_cost, lognormal: {median: 1.0e+300, sd_log: 99}, name: cost}\n" + DRAWS,
+            "FILE:4: axes[0].lognormal: axis 'cost', drawn value inf: money.installation_cost: found inf, expected a",
+        ),
+        (
+            "  - {key: tariff.demand_charges.rate_per_kw, values: [1]}\n",
+            "FILE:4: axes[0].key: found 'tariff.demand_charges.rate_per_kw', expected a place in the list"
+            " tariff.demand_charges\n    write tariff.demand_charges[0].rate_per_kw for its first entry; it holds 1",
+        ),
+        (
+            "  - {key: option.racks.count, values: [1]}\n",
+            "FILE:4: axes[0].key: found 'option.racks.count', expected a key that ends there",
+        ),
+        (
+            '  - {key: "option.racks[0]", values: [1]}\n',
+            "FILE:4: axes[0].key: found 'option.racks[0]', expected no place in a list",
+        ),
     ],
 )
 def test_a_wrong_sweep_is_refused_with_line_axis_and_remedy(tmp_path, axes, words):

@@ -68,7 +68,7 @@ def faults_of(error: ValidationError, document: Document, model: type[BaseModel]
 
 def _is_echo(details: ErrorDetails) -> bool:
     """Whether a list is called too short only because its entries are wrong, which is said of each."""
-    return details["type"] == "too_short" and len(details["input"]) > 0
+    return details["type"] == "too_short" and len(details["input"]) >= details.get("ctx", {})["min_length"]
 
 
 def _path_of(details: ErrorDetails, context: dict[str, Any]) -> KeyPath:
@@ -109,6 +109,8 @@ def _expected(details: ErrorDetails, context: dict[str, Any], found: object) -> 
     if kind in _BOUNDS:
         sign, name = _BOUNDS[kind]
         return f"a number {sign} {context[name]:g}"
+    if kind == "too_short" and context["min_length"] > 1:
+        return f"at least {context['min_length']} entries"
     if kind == "literal_error":
         return str(context["expected"]).replace("'", "")
     if kind == "string_pattern_mismatch":

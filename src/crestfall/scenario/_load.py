@@ -178,6 +178,43 @@ def check_scenario(scenario: Scenario) -> None:
     _check_terms(scenario)
 
 
+def with_files_of(scenario: Scenario, document: Document, keys: frozenset[str]) -> Scenario:
+    """
+    Return a scenario in which the files that some keys name have been read again.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The scenario; what it asks is that of the document.
+    document : Document
+        The scenario file as it would be written.
+    keys : frozenset of str
+        Those of tariff, tariff_choices and catalogue that have other values.
+
+    Returns
+    -------
+    Scenario
+        The same with the content of these files.
+
+    Raises
+    ------
+    ScenarioError
+        If one of them is missing or wrong.
+    """
+    faults: list[Fault] = []
+    documents = dict(scenario._documents)
+    contract, choices, catalogue = scenario.contract, scenario.choices, scenario.catalogue
+    if keys & {"tariff", "tariff_choices"}:
+        documents = {name: one for name, one in documents.items() if not name.startswith("tariff")}
+        contract, choices = _read_tariffs(document, scenario.ask, documents, faults)
+    if "catalogue" in keys:
+        path = document.path.parent / scenario.ask.catalogue
+        catalogue = _from_file(CatalogueFile, path, "catalogue", documents, faults) or catalogue
+    if faults:
+        raise ScenarioError(tuple(faults))
+    return replace(scenario, contract=contract, choices=choices, catalogue=catalogue, _documents=documents)
+
+
 def load_tariff(path: str | Path) -> TariffSheet:
     """
     Load and validate a tariff file on its own.

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 from crestfall.errors import KeyedError, KeyPath, ScenarioError, dotted
 from crestfall.scenario._document import Document, shown
 from crestfall.scenario._faults import faults_of, keys_at
-from crestfall.scenario._load import Scenario, TariffSheet, check_scenario, load_tariff
+from crestfall.scenario._load import Scenario, check_scenario, with_files_of
 from crestfall.scenario.catalogue_file import CatalogueFile
 from crestfall.scenario.scenario_file import ScenarioFile
 from crestfall.scenario.tariff_file import TariffFile
@@ -21,6 +21,7 @@ Key = TypeVar("Key", bound=str | KeyPath)
 PART = re.compile(r"([A-Za-z_][A-Za-z0-9_ -]*)((?:\[\d+\])*)")
 # Where the keys of another file begin; alone, `tariff` is a key of the scenario and names the file.
 OTHER_FILES: dict[str, type[BaseModel]] = {"tariff": TariffFile, "catalogue": CatalogueFile}
+NAMES_OF_FILES = frozenset({"tariff", "tariff_choices", "catalogue"})  # keys of the scenario whose content is read
 
 
 def path_of(text: str) -> KeyPath:
@@ -82,13 +83,18 @@ def value_at(scenario: Scenario, path: KeyPath) -> Any:
     holder, model, inner = _holder(scenario, path)
     value: Any = holder
     for at, part in enumerate(inner):
+        above = dotted(path[: len(path) - len(inner) + at])
         if isinstance(part, int):
-            entries = value if isinstance(value, tuple) else ()
-            if part >= len(entries):
-                raise _no_path(dotted(path), f"a place from 0 to {len(entries) - 1}" if entries else "no place",
-                               f"{dotted(path[: len(path) - len(inner) + at])} holds {len(entries)}")  # fmt: skip
-            value = entries[part]
+            if not isinstance(value, tuple):
+                raise _no_path(dotted(path), "no place in a list", f"{above} is none; leave [{part}] out")
+            if part >= len(value):
+                expected = f"a place from 0 to {len(value) - 1}" if value else "no place in an empty list"
+                raise _no_path(dotted(path), expected, f"{above} holds {len(value)}")
+            value = value[part]
             continue
+        if isinstance(value, tuple):
+            remedy = f"write {above}[0].{part} for its first entry; it holds {len(value)}"
+            raise _no_path(dotted(path), f"a place in the list {above}", remedy)
         known = (
             list(type(value).model_fields)
             if isinstance(value, BaseModel)
@@ -101,6 +107,8 @@ def value_at(scenario: Scenario, path: KeyPath) -> Any:
             if part in known:
                 return None  # its block is left out in the base
         if part not in known:
+            if not known:
+                raise _no_path(dotted(path), "a key that ends there", f"{above} holds one value and no further keys")
             raise _unknown(path, at + len(path) - len(inner), known)
         value = value[part] if isinstance(value, dict) else getattr(value, part)
     return value
@@ -115,8 +123,8 @@ def varied(scenario: Scenario, changes: Mapping[Key, Any]) -> Scenario:
     scenario : Scenario
         The scenario.
     changes : mapping of str or tuple to object
-        New values by path, a text as messages show it or as from `path_of`; a tariff is changed as a whole by the path
-        ``tariff`` and the name of a file.
+        New values by path, a text as messages show it or as from `path_of`; tariff and catalogue are changed as a whole
+        by the paths ``tariff`` and ``catalogue`` and the name of a file.
 
     Returns
     -------
@@ -135,18 +143,20 @@ def varied(scenario: Scenario, changes: Mapping[Key, Any]) -> Scenario:
         by_file.setdefault(file, {})[inner] = value
     found = scenario
     if own := by_file.get("scenario"):
-        found = replace(found, ask=_changed(scenario, "scenario", ScenarioFile, own))
-        if ("tariff",) in own:
-            sheet = load_tariff(scenario.file_path(str(own["tariff",])))
-            found = replace(found, contract=(TariffSheet("tariff", sheet.folder, sheet.file),))
+        ask, document = _changed(scenario, "scenario", ScenarioFile, own)
+        found = replace(found, ask=ask)
+        if files := NAMES_OF_FILES.intersection(str(path[0]) for path in own):
+            found = with_files_of(found, document, files)
+    for file in OTHER_FILES:
+        if file in by_file and (file,) in by_file.get("scenario", {}):
+            raise _no_path(file, f"{file} as a whole, or its keys", "both at once do not go together")
     if own := by_file.get("tariff"):
         first, *others = found.contract
-        if found.contract is not scenario.contract:
-            raise _no_path("tariff", "one axis on tariff as a whole, or on its keys", "both at once do not go together")
-        changed = _changed(scenario, first.document, TariffFile, own)
-        found = replace(found, contract=(replace(first, file=changed), *others))
+        file, _ = _changed(scenario, first.document, TariffFile, own)
+        found = replace(found, contract=(replace(first, file=file), *others))
     if own := by_file.get("catalogue"):
-        found = replace(found, catalogue=_changed(scenario, "catalogue", CatalogueFile, own))
+        catalogue, _ = _changed(scenario, "catalogue", CatalogueFile, own)
+        found = replace(found, catalogue=catalogue)
     check_scenario(found)
     return found
 
@@ -166,18 +176,19 @@ def _holder(scenario: Scenario, path: KeyPath) -> tuple[BaseModel, type[BaseMode
     return scenario.ask, ScenarioFile, inner
 
 
-def _changed(scenario: Scenario, name: str, model: type[Any], changes: Mapping[KeyPath, Any]) -> Any:
+def _changed(scenario: Scenario, name: str, model: type[Any], changes: Mapping[KeyPath, Any]) -> tuple[Any, Document]:
+    """Return a file with some keys changed, and as it would be written."""
     document, prefix = scenario.document(name)
     place: Any = copy.deepcopy(document.data)
     for part in prefix:
         place = place[part]
     for path, value in changes.items():
         _set(place, path, value)
+    changed = Document(document.path, place, document.lines)
     try:
-        return model.model_validate(place)
+        return model.model_validate(place), changed
     except ValidationError as error:
-        faults = faults_of(error, Document(document.path, place, document.lines), model)
-        raise ScenarioError(tuple(faults)) from None
+        raise ScenarioError(tuple(faults_of(error, changed, model))) from None
 
 
 def _set(data: Any, path: KeyPath, value: object) -> None:

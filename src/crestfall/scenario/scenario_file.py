@@ -259,7 +259,7 @@ class ForecastFile(SeriesFile):
     issued_column: str | None = Field(
         default=None,
         description="column with the time at which each value was issued; left out: all count as known from the start,"
-        " which the result says",
+        " which the result says. Times for which a plan finds nothing issued yet are taken from similar or recent days",
     )
 
 

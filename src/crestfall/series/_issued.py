@@ -75,6 +75,7 @@ def read_issued(path: Path, ask: ForecastFile, *, start: pd.DatetimeIndex, step_
     if ask.issued_column is not None:
         issued = parse_stamps(table["issued"], path, ask.time_zone or zone).tz_convert(zone)
         _refuse_late(issued, begins, source)
+    _refuse_contradictions(power_kw, begins, issued, source)
     return _on_steps(power_kw, begins, issued, own_min, start, step_h, source)
 
 
@@ -106,6 +107,19 @@ def _refuse_late(issued: pd.DatetimeIndex, begins: pd.DatetimeIndex, source: str
             f" ({counted(late.size, 'such row')})\n"
             "    a forecast is made before what it is about; check issued_column, stamp and time_zone"
         )
+
+
+def _refuse_contradictions(
+    power_kw: NDArray[np.float64], begins: pd.DatetimeIndex, issued: pd.DatetimeIndex | None, source: str
+) -> None:
+    rows = pd.DataFrame({"begins": begins, "issued": 0 if issued is None else issued, "power_kw": power_kw})
+    several = rows.groupby(["begins", "issued"])["power_kw"].nunique()
+    if (several := several[several > 1]).size:
+        time, by = several.index[0]
+        when = "" if issued is None else f", both issued at {shown(by)}"
+        remedy = "keep one of them" + (", or say in issued_column which came later" if issued is None else "")
+        count = counted(several.size, "such time")
+        raise SeriesError(f"{source}: there are two values for {shown(time)}{when} ({count})\n    {remedy}")
 
 
 def _on_steps(

@@ -1,15 +1,18 @@
 """Tasks on the workers of a cluster, by the same interface as processes of this machine."""
 
 import socket
+import time
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import CancelledError
 from typing import Any
 from urllib.parse import urlsplit
 
 from crestfall.errors import InputError
-from crestfall.study._executor import LISTEN_S, Done, Job, attempt
+from crestfall.study._executor import LISTEN_S, Done, Job, WorkersError, attempt
 from crestfall.study._parts import code_hash
 
 CONNECT_S = 20
+POLL_S = 0.02  # how often it is looked whether a task has ended
 AHEAD = 2  # tasks on their way for each thread of a worker: one in hand, one waiting there
 
 
@@ -47,13 +50,18 @@ class Cluster:
                 f"--cluster {address}: no scheduler answers there: {words}\n"
                 "    start one with: dask scheduler; it prints its address"
             ) from None
+        self._address = address
+        self._check_workers(address)
         self._check_versions(address)
 
     @property
     def workers(self) -> int:
         """How many tasks it runs at once."""
-        threads: dict[str, int] = self._client.nthreads()
-        return max(1, sum(threads.values()))
+        try:
+            threads: dict[str, int] = self._client.nthreads()
+        except OSError:
+            raise self._scheduler_lost() from None
+        return sum(threads.values())
 
     def run(self, job: Job, tasks: Sequence[Any], *, is_stopped: Callable[[], bool]) -> Iterator[Done]:
         """Yield what became of each task, as they end; once stopped, only of those that are in hand."""
@@ -64,15 +72,20 @@ class Cluster:
         done = self._library.as_completed(loop=self._client.loop)
         try:
             while True:
-                if not is_stopped():
-                    while len(pending) < AHEAD * self.workers and (place := next(waiting, None)) is not None:
+                stopped = is_stopped()
+                if not stopped:
+                    most = AHEAD * max(1, self.workers)  # they may all be gone and come again
+                    while len(pending) < most and (place := next(waiting, None)) is not None:
                         future = self._client.submit(_on_worker, shared, place, tasks[place], pure=False, retries=0)
                         pending[future] = place
                         done.add(future)
-                if not pending:
+                if not pending or (stopped and not self.workers):
                     return
-                future = next(done)
-                yield self._outcome(future, pending.pop(future))
+                finished = done.next_batch(block=False)
+                for future in finished:
+                    yield self._outcome(future, pending.pop(future))
+                if not finished:
+                    time.sleep(POLL_S)
         finally:
             self._client.cancel(list(pending))
             self._client.close(timeout=LISTEN_S)
@@ -82,9 +95,28 @@ class Cluster:
             outcome: Done = future.result()
         except self._library.scheduler.KilledWorker:
             return Done(place, failure="its worker died, and so did others that tried")
+        except CancelledError:
+            raise self._scheduler_lost() from None
         except Exception as error:  # of the cluster, not of the task, whose own errors come back as a Done
             return Done(place, failure=f"{type(error).__name__} on the cluster")
         return outcome
+
+    def _scheduler_lost(self) -> WorkersError:
+        return WorkersError(
+            f"--cluster {self._address}: the scheduler does not answer any more; what is done is kept\n"
+            "    start it and its workers again, and go on with --resume"
+        )
+
+    def _check_workers(self, address: str) -> None:
+        """Raise unless there is a worker, or one comes soon."""
+        try:
+            self._client.wait_for_workers(1, timeout=CONNECT_S)
+        except TimeoutError:
+            self._client.close(timeout=LISTEN_S)
+            raise InputError(
+                f"--cluster {address}: the scheduler has no workers\n"
+                f"    start one on each machine with: dask worker {address} --nthreads 1"
+            ) from None
 
     def _check_versions(self, address: str) -> None:
         """Raise unless every worker runs the same code and libraries."""

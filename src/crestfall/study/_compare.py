@@ -17,7 +17,7 @@ from crestfall.study._option_figures import OptionFigures, OptionsJob, OtherLoad
 from crestfall.study._options_asked import options_asked
 from crestfall.study._ranking import Criterion, CriterionName
 from crestfall.study._result import Result
-from crestfall.study._run import OnStage
+from crestfall.study._run import LIMIT_TOLERANCE_KW, OnStage, reference_of
 from crestfall.study._run import run as first_year
 
 DEFAULT_DRAWS = 256
@@ -78,9 +78,7 @@ def compare(
     tell("reading data, tariff and catalogue")
     chosen, note = _criterion(scenario, criterion, target)
     allowed, refused = options_asked(scenario.catalogue, racks, modules)
-    for one in pair or ():
-        if one.is_battery and one not in allowed:
-            raise InputError(f"pair: {one} is not among the options that are compared\n    choose two that are")
+    _check_pair(pair, allowed)
     inputs = prepare(without_option(scenario))
     _check_common(inputs, allowed)
     others = _other_loads(scenario, seed) if draws else ()
@@ -96,7 +94,7 @@ def compare(
         options=can,
         refused=tuple(sorted(refused)),
         terms=terms,
-        note=note,
+        note="; ".join(filter(None, [note, _over_limit(inputs)])),
         loads=("as in the data", *(one.name for one in others)),
         draws=drawn,
         scores=None if drawn is None else scores(can, drawn, terms),
@@ -124,6 +122,27 @@ def _criterion(scenario: Scenario, name: CriterionName | None, target: float | N
             f"    add {'it' if len(lacks) == 1 else 'both'}, or rank by payback, saving or saving_per_capital"
         )
     return Criterion(name=name or "npv", target=target, hurdle_frac=hurdle), ""
+
+
+def _over_limit(inputs: Inputs) -> str:
+    """Return what has to be said about a site that cannot do without a battery; empty for nothing."""
+    over = int((reference_of(inputs).import_kw > inputs.import_limit_kw + LIMIT_TOLERANCE_KW).sum())
+    if not over:
+        return ""
+    return f"without the battery the site exceeds its import limit in {over:,} steps; the bill before ignores this"
+
+
+def _check_pair(pair: tuple[Option, Option] | None, allowed: Sequence[Option]) -> None:
+    """Raise unless both are different options that are compared."""
+    for one in pair or ():
+        if not one.is_battery:
+            raise InputError(
+                "pair: no battery stands beside both anyway\n    choose two options with racks and modules"
+            )
+        if one not in allowed:
+            raise InputError(f"pair: {one} is not among the options that are compared\n    choose two that are")
+    if pair is not None and pair[0] == pair[1]:
+        raise InputError(f"pair: found {pair[0]} twice, expected two options\n    choose another one beside it")
 
 
 def _check_common(inputs: Inputs, allowed: Sequence[Option]) -> None:

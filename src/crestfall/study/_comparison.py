@@ -13,6 +13,7 @@ from crestfall.plant import Option
 from crestfall.study._doubt import Terms
 from crestfall.study._inputs import Inputs
 from crestfall.study._option_figures import FIGURE_COLUMNS, OptionFigures, figures_row, single_rate
+from crestfall.study._options_asked import not_compared
 from crestfall.study._ranking import Worth
 from crestfall.study._reason import reasons
 from crestfall.study._result import Result
@@ -116,7 +117,16 @@ class Comparison:
     @property
     def reasons(self) -> tuple[str, ...]:
         """Why the recommendation is one: what it is ahead in, then what each step from it and to it brings."""
-        return reasons(self.best, self.runner_up, self.steps, self.terms, self.inputs.scenario.ask.money.currency)
+        scenario = self.inputs.scenario
+        known = {option for option, _ in self.refused} | {one.option for one in self.options}
+        return reasons(
+            self.best,
+            self.runner_up,
+            self.steps,
+            self.terms,
+            scenario.ask.money.currency,
+            not_compared=not_compared(scenario.catalogue, known, self.recommendation),
+        )
 
     @property
     def reason(self) -> str:
@@ -217,7 +227,7 @@ class Comparison:
                 "seed": self.seed,
                 "loads": list(self.loads),
                 "best_share_frac": float(self.table["best_share_frac"].iloc[0]),
-                "regret_when_not_best": self.regret_when_not_best,
+                "regret_when_not_best": known(self.regret_when_not_best),
                 "options": records(doubt),
             },
         }

@@ -22,7 +22,7 @@ from typing import Any, Protocol
 from crestfall.errors import CrestfallError
 
 TRIES = 2  # of a task whose worker died
-MOST_STILLBORN = 2  # workers that die before they are ready, one after the other
+MOST_STILLBORN = 4  # workers that die before they are ready, one after the other
 LISTEN_S = 0.2  # how often a wish to stop is looked for
 # Solvers and linear algebra start as many threads as the machine has cores, in each process, unless told not to.
 ONE_THREAD = dict.fromkeys(
@@ -184,10 +184,7 @@ class _Pool:
         if not worker.is_ready:
             self.stillborn += 1
             if self.stillborn >= MOST_STILLBORN:
-                raise WorkersError(
-                    f"workers end before they begin ({why})\n"
-                    "    in a script of your own, start from within: if __name__ == '__main__':"
-                )
+                raise WorkersError(f"workers end before they begin ({why})\n    {_remedy(worker.process.exitcode)}")
         if place is not None:
             if self.tries[place] >= TRIES:
                 yield Done(place, failure=f"its worker died {TRIES} times ({why})")
@@ -291,6 +288,12 @@ def _cause(exitcode: int | None) -> str:
         name = signal.Signals(-exitcode).name
         return f"{name}, perhaps for want of memory" if name == "SIGKILL" else name
     return f"exit status {exitcode}"
+
+
+def _remedy(exitcode: int | None) -> str:
+    if exitcode is not None and exitcode < 0:
+        return "let fewer run at once, so that each has more memory"
+    return "in a script of your own, start from within: if __name__ == '__main__':"
 
 
 @contextmanager

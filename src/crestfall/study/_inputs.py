@@ -273,6 +273,32 @@ def prepare(scenario: Scenario, *, shared: Shared | None = None) -> Inputs:
     return inputs
 
 
+def read_files(scenario: Scenario, *, shared: Shared) -> None:
+    """
+    Read every file that a scenario names, whatever its option is.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        The validated scenario.
+    shared : Shared
+        What has been read already.
+
+    Raises
+    ------
+    InputError
+        If a file is missing or damaged, or does not fit the others.
+    """
+    try:
+        series = shared.series(scenario)
+        shared.rates(scenario.contract, series.start, series.step_h)
+        for sheet in scenario.choices:
+            shared.rates((sheet,), series.start, series.step_h)
+        Foreknown.read(scenario, series)
+    except KeyedError as error:
+        raise scenario.located(error) from None
+
+
 def with_option(inputs: Inputs, option: Option) -> Inputs:
     """
     Return the same site with another option.

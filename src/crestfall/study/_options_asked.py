@@ -1,7 +1,7 @@
 """Which options a comparison looks at, as a user writes them."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from crestfall.errors import InputError, KeyedError
 from crestfall.plant import Option, build_plant
@@ -78,9 +78,7 @@ def pair_of(text: str, *, asked_by: str) -> tuple[Option, Option]:
     """
     matched = re.fullmatch(r"\s*(\d{1,6})x(\d{1,6})\s*,\s*(\d{1,6})x(\d{1,6})\s*", text)
     if matched is None:
-        raise InputError(
-            f"{asked_by} {text}: expected two options as racks x modules\n    write them as 1x1,8x6; 0x0 is no battery"
-        )
+        raise InputError(f"{asked_by} {text}: expected two options as racks x modules\n    write them as 1x1,8x6")
     numbers = [int(part) for part in matched.groups()]
     return Option(*numbers[:2]), Option(*numbers[2:])
 
@@ -128,7 +126,56 @@ def options_asked(
     if not allowed:
         option, why = refused[0]
         raise InputError(
-            f"the catalogue allows none of {len(refused)} options; {option}: {why}\n"
+            f"the catalogue allows no option that was asked for; {option}: {why}\n"
             "    crestfall options CATALOGUE lists those that it allows"
         )
     return allowed, refused
+
+
+def not_compared(catalogue: CatalogueFile, known: Collection[Option], best: Option) -> tuple[str, ...]:
+    """
+    Return what a catalogue allows beside the best of some options that was not among them.
+
+    Parameters
+    ----------
+    catalogue : CatalogueFile
+        The parts and the rules.
+    known : collection of Option
+        Options that were looked at.
+    best : Option
+        The best of them.
+
+    Returns
+    -------
+    tuple of str
+        A few words for each direction in which nothing was looked at; empty where the best has neighbours all around,
+        or is at the end of what is allowed.
+    """
+    rules = catalogue.rules
+    racks = range(rules.least_racks, rules.most_racks + 1)
+    modules = range(rules.least_modules, rules.most_modules + 1)
+    if not best.is_battery:
+        others = (Option(r, m) for r in racks for m in modules)
+        is_all = not any(one not in known and _is_allowed(catalogue, one) for one in others)
+        return () if is_all else ("not all options of the catalogue were compared",)
+    lines = {
+        "racks": [Option(count, best.modules) for count in racks],
+        "modules": [Option(best.racks, count) for count in modules],
+    }
+    words = []
+    for part, options in lines.items():
+        for which, side in (
+            ("more", [one for one in options if one > best]),
+            ("fewer", [one for one in options if one < best]),
+        ):
+            if not any(one in known for one in side) and any(_is_allowed(catalogue, one) for one in side):
+                words.append(f"{which} {part} were not compared")
+    return tuple(words)
+
+
+def _is_allowed(catalogue: CatalogueFile, option: Option) -> bool:
+    try:
+        build_plant(catalogue, option)
+    except KeyedError:
+        return False
+    return True

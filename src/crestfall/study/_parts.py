@@ -5,6 +5,7 @@ import errno
 import hashlib
 import json
 import os
+import re
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,6 +21,7 @@ from crestfall.study._sweep_case import RESULT_COLUMNS, Row
 from crestfall.study._sweep_plan import SweepPlan
 
 MANIFEST, LOCK, PARTS = "sweep.json", "sweep.lock", "parts"
+PART = re.compile(r"part-(\d+)\.parquet")
 SWEEP_SCHEMA = "crestfall-sweep/1"
 ROWS_A_PART, SECONDS_A_PART = 500, 5.0  # whichever comes first: what a crash can lose, and how many files there are
 SCHEMA = pa.schema(
@@ -102,9 +104,10 @@ class SweepFolder:
     def locked(self) -> Iterator[None]:
         """Keep other sweeps from writing while the block lasts."""
         with self._reported():
-            file = (self.path / LOCK).open("a+b")
+            file = (self.path / LOCK).open("a+b", buffering=0)
         with file:
-            _lock(file, self.path)
+            with self._reported():
+                _lock(file, self.path)
             yield
 
     def _check_same(self, manifest: dict[str, Any]) -> None:
@@ -167,9 +170,9 @@ class SweepFolder:
             if path.suffix == ".draft":
                 path.unlink()  # of a sweep that was killed while it wrote
                 continue
-            if path.suffix != ".parquet":
+            if (number := PART.fullmatch(path.name)) is None:
                 continue
-            self._next = max(self._next, int(path.stem.removeprefix("part-")) + 1)
+            self._next = max(self._next, int(number[1]) + 1)
             try:
                 table = pq.read_table(path, page_checksum_verification=True)
                 if table.schema != SCHEMA:
@@ -178,8 +181,8 @@ class SweepFolder:
                 path.rename(path.with_suffix(".damaged"))
                 self.notes.append(f"{path.name} is damaged: its cases are computed again")
                 continue
-            for row in table.to_pylist():
-                found[row.pop("case")] = row
+            # What failed has no result: memory may have been short, or a worker's machine. It is tried again.
+            found |= {row.pop("case"): row for row in table.to_pylist() if row["status"] != "failed"}
         return found
 
     def _write(self, name: str, content: bytes) -> None:
@@ -263,13 +266,12 @@ def _lock(file: IO[bytes], folder: Path) -> None:
         return
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
+    except BlockingIOError:
         file.seek(0)
-        who = file.read().decode(errors="replace").strip()
+        who = (file.read() or b"").decode(errors="replace").strip()
         raise OutputError(
             f"--out {folder}: another sweep is writing there{f' (process {who})' if who else ''}\n"
             "    wait for it, or name another folder"
         ) from None
     file.truncate(0)
     file.write(str(os.getpid()).encode())
-    file.flush()

@@ -66,7 +66,7 @@ class Criterion:
             if self.target is None:
                 raise InputError(f"criterion {self.name}: no target\n    add {what}, for example --target 5000")
             raise InputError(f"criterion {self.name}: found a target\n    only {' and '.join(NEEDS_TARGET)} have one")
-        if self.target is not None and not self.target > 0:
+        if self.target is not None and not 0 < self.target < math.inf:
             raise InputError(f"target: found {self.target:g}, expected a number > 0\n    leave it out for another rank")
 
     def score(self, worth: Worth) -> float:

@@ -11,7 +11,13 @@ ORDINALS = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh
 
 
 def reasons(
-    best: OptionFigures, second: OptionFigures | None, steps: Sequence[Step], terms: Terms, currency: str
+    best: OptionFigures,
+    second: OptionFigures | None,
+    steps: Sequence[Step],
+    terms: Terms,
+    currency: str,
+    *,
+    not_compared: Sequence[str] = (),
 ) -> tuple[str, ...]:
     """
     Return why an option is the first of a ranking.
@@ -26,6 +32,8 @@ def reasons(
         By what they are ranked.
     currency : str
         Currency code.
+    not_compared : sequence of str, optional
+        What the sentence knows nothing of, though the catalogue has it.
 
     Returns
     -------
@@ -33,11 +41,11 @@ def reasons(
         What the option is ahead in, then what each step from it and to it brings: clauses of one sentence.
     """
     if not best.option.is_battery:
-        return (f"no battery: {_nothing_pays(second, terms, currency)}",)
+        return (f"no battery: {_nothing_pays(second, terms, currency)}", *not_compared)
     up = [step for step in steps if step.smaller is best]
     down = [step for step in steps if step.larger is best]
     said = [_words(step, terms, currency, is_up=is_up) for some, is_up in ((up, True), (down, False)) for step in some]
-    return (f"{best.option}: {_lead(best, terms, currency)}", *filter(None, said))
+    return (f"{best.option}: {_lead(best, terms, currency)}", *filter(None, said), *not_compared)
 
 
 def _lead(best: OptionFigures, terms: Terms, currency: str) -> str:
@@ -49,8 +57,7 @@ def _lead(best: OptionFigures, terms: Terms, currency: str) -> str:
         case "payback":
             return f"shortest payback, {best.payback_years or math.inf:.1f} years"
         case "irr":
-            assert best.life is not None  # noqa: S101 -- there is no such rate without one
-            return f"highest rate of return, {100 * best.life.appraisal.without_debt.irr_frac[0]:.1f} %"
+            return f"highest rate of return, {_rate(best)}"
         case "saving_per_capital":
             return f"highest saving for each {currency} spent, {best.saving / capital:.3f} a year"
         case "saving":
@@ -108,7 +115,29 @@ def _words(step: Step, terms: Terms, currency: str, *, is_up: bool) -> str:
                 return f"{which} {'keeps' if is_one else 'keep'} it from paying back"
             return f"{which} {'brings' if is_one else 'bring'} that to {years:.1f} years"
         case _:
-            return ""
+            other = step.larger if is_up else step.smaller
+            return f"{'with ' + which if is_up else 'without ' + which} {_figure(other, terms)}"
+
+
+def _figure(other: OptionFigures, terms: Terms) -> str:
+    """Return what a neighbour has of what the best one was chosen by."""
+    capital = 0.0 if other.capital is None else other.capital.net
+    match terms.criterion.name:
+        case "payback":
+            return "never" if other.payback_years is None else f"{other.payback_years:.1f} years"
+        case "irr":
+            return _rate(other)
+        case "saving_per_capital":
+            return f"{other.saving / capital:.3f} a year" if capital > 0 else "no capital"
+        case "peak_target":
+            return f"{other.peak_import_kw:.1f} kW for {_money(capital)} of capital"
+        case _:
+            return f"{_money(other.saving)} a year for {_money(capital)} of capital"
+
+
+def _rate(one: OptionFigures) -> str:
+    rates = () if one.life is None else one.life.appraisal.without_debt.irr_frac
+    return f"{100 * rates[0]:.1f} %" if len(rates) == 1 else "none"
 
 
 def _parts(step: Step, *, is_up: bool) -> str:

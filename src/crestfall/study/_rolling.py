@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,9 @@ FloatArray = NDArray[np.float64]
 # An auction for the next day ends about noon; just before it, prices are known for the rest of this day: common
 # practice, no source.
 MARKET_KNOWN_H = 12.0
+MOST_UNLIKE = 10.0  # times: no forecast is so far off in the mean of a year, but one in other units is
+# What is expected where a forecast from a file was not issued yet: plans look further than many a one.
+NOT_ISSUED = {"load_forecast": "similar_days", "pv_forecast": "recent_days"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,17 +45,37 @@ class Foreknown:
         """Read what the scenario names."""
         ask = scenario.ask.rolling
 
-        def issued(of: object) -> IssuedRows | None:
+        def issued(name: str, actual_kw: FloatArray) -> IssuedRows | None:
+            of = getattr(ask, name)
             if not isinstance(of, ForecastFile):
                 return None
-            return read_issued(scenario.file_path(of.file), of, start=series.start, step_h=series.step_h)
+            rows = read_issued(scenario.file_path(of.file), of, start=series.start, step_h=series.step_h)
+            _check_likeness(name, rows.values_kw, actual_kw)
+            return rows
 
-        return cls(before=read_before(scenario, series), load=issued(ask.load_forecast), pv=issued(ask.pv_forecast))
+        return cls(
+            before=read_before(scenario, series),
+            load=issued("load_forecast", series.load_kw),
+            pv=issued("pv_forecast", series.pv_kw),
+        )
 
     def grown(self, growth: float) -> "Foreknown":
         """Return the same for a load that is so many times as high."""
         load = None if self.load is None else replace(self.load, values_kw=growth * self.load.values_kw)
         return replace(self, before=replace(self.before, load_kw=growth * self.before.load_kw), load=load)
+
+
+def _check_likeness(name: str, forecast_kw: FloatArray, actual_kw: FloatArray) -> None:
+    """Raise for a forecast of another size than what happens: its unit or its column is not what it is said to be."""
+    found, wanted = float(forecast_kw.mean()), float(actual_kw.mean())
+    if wanted and not wanted / MOST_UNLIKE < found < wanted * MOST_UNLIKE:
+        raise KeyedError(
+            "scenario",
+            ("rolling", name, "unit"),
+            found=f"a forecast of {found:,.1f} kW in the mean",
+            expected=f"about the {wanted:,.1f} kW of the data",
+            remedy="check unit and column of the forecast",
+        )
 
 
 def roll(
@@ -88,20 +112,23 @@ def roll(
     if n_before and temperature_c is not None:
         warmth = None if before.temperature_c is None else np.concatenate((before.temperature_c, temperature_c))
 
-    def elsewhere(ask: object, rows: IssuedRows | None, past_kw: FloatArray, actual_kw: FloatArray) -> Forecast | None:
+    from_past = partial(forecasts_for, rates=rates, history=history, temperature_c=warmth, holidays=rates.holidays)
+    usual = from_past(settings.model_copy(update=NOT_ISSUED))
+
+    def elsewhere(
+        ask: object, rows: IssuedRows | None, past_kw: FloatArray, actual_kw: FloatArray, otherwise: Forecast
+    ) -> Forecast | None:
         if isinstance(ask, StatedError):
             actual = np.concatenate((past_kw, actual_kw))
             return with_error(actual, error_frac=ask.error_frac, seed=ask.seed)
-        return None if rows is None else Issued(rows.step + n_before, rows.issued + n_before, rows.values_kw)
+        if rows is None:
+            return None
+        return Issued(rows.step + n_before, rows.issued + n_before, rows.values_kw, otherwise)
 
-    forecasts = forecasts_for(
+    forecasts = from_past(
         settings,
-        rates,
-        history=history,
-        temperature_c=warmth,
-        holidays=rates.holidays,
-        load=elsewhere(settings.load_forecast, known.load, before.load_kw, problem.load_kw),
-        pv=elsewhere(settings.pv_forecast, known.pv, before.pv_kw, problem.pv_kw),
+        load=elsewhere(settings.load_forecast, known.load, before.load_kw, problem.load_kw, usual.load),
+        pv=elsewhere(settings.pv_forecast, known.pv, before.pv_kw, problem.pv_kw, usual.pv),
     )
     if settings.prices_known_h is None and rates.has_price_series:
         settings = settings.model_copy(update={"prices_known_h": MARKET_KNOWN_H})

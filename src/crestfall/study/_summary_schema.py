@@ -392,6 +392,9 @@ class SweepSummary(_Summary):
     """The summary.json of a sweep: what is read off its table."""
 
     format: Literal[SWEEP_SCHEMA] = Field(alias="schema")  # type: ignore[valid-type]  # a constant here, a literal there
+    site: str
+    currency: str
+    policies: list[Literal["rolling", "rules", "hindsight"]] = _said("policies that the cases follow")
     question: str | None
     seed: int | None
     cases: int

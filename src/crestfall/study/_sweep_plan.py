@@ -4,8 +4,9 @@ import hashlib
 import itertools
 import json
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +14,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from crestfall.errors import InputError, KeyedError, KeyPath, ScenarioError
+from crestfall.errors import InputError, KeyedError, KeyPath, ScenarioError, dotted
 from crestfall.scenario import Document, Scenario, load_scenario, load_sweep, path_of, value_at, varied
-from crestfall.scenario.sweep_file import Axis, Lognormal, Normal, SweepFile, Triangular, Uniform, Value
+from crestfall.scenario.sweep_file import FORMS, Axis, Lognormal, Normal, SweepFile, Triangular, Uniform, Value
+from crestfall.study._inputs import read_files
+from crestfall.study._option_figures import FIGURE_COLUMNS
 from crestfall.study._quantiles import design, lognormal, normal, triangular, uniform
+from crestfall.study._shared import Shared
 
 DEFAULT_LIMIT = 10_000
+RESERVED_NAMES = (*FIGURE_COLUMNS, "draw", "case", "status", "reason")  # other columns of the table
 FloatArray = NDArray[np.float64]
 Change = tuple[KeyPath, Value]
 
@@ -114,19 +119,18 @@ def load_plan(path: str | Path, *, limit: int = DEFAULT_LIMIT, seed: int | None 
         drawn = int(np.random.SeedSequence().generate_state(1)[0]) if seed is None else seed
         sweep = sweep.model_copy(update={"draws": sweep.draws.model_copy(update={"seed": drawn})})
     axes = [_Laid.of(axis, place, base, document) for place, axis in enumerate(sweep.axes)]
-    _check_names(sweep, document)
+    _check_axes(sweep, axes, document)
     count = _count(sweep, axes)
     if count > limit:
         raise InputError(
             f"{document.path}: {count:,} cases ({_product_words(sweep, axes)}), expected at most {limit:,}\n"
             f"    take fewer values or draws, or allow them with --limit {count}"
         )
-    for axis in axes:
-        axis.check(base)
-    rows = list(_rows(sweep, axes))
-    files = _FileHashes()
+    draws, shared = _design(sweep, axes), Shared()
+    axes = [axis.checked(base, draws, shared) for axis in axes]
+    rows = list(_rows(sweep, axes, draws))
     common = base.fingerprint()
-    cases = tuple(_case(common, row, always, files) for row in rows)
+    cases = tuple(_case(common, row, always) for row in rows)
     frame = pd.DataFrame([row.shown for row in rows], columns=[axis.axis.title for axis in axes])
     frame = frame.apply(_one_type)
     if sweep.draws is not None:
@@ -143,11 +147,12 @@ def load_plan(path: str | Path, *, limit: int = DEFAULT_LIMIT, seed: int | None 
 
 @dataclass(frozen=True, slots=True)
 class _Step:
-    """One value of an axis: what it changes, and how it is shown."""
+    """One value of an axis: what it changes, how it is shown, and a hash of all that files hold which it names."""
 
     changes: tuple[Change, ...]
     shown: Value
     days_seed: int | None = None
+    content: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +161,7 @@ class _Row:
     shown: tuple[Value, ...]
     days_seed: int | None
     draw: int
+    content: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,9 +183,14 @@ class _Laid:
             path, value = _found(one, base, document, where)
             paths.append(path)
             listed.append([(path, _meant(shown, one, value, document)) for shown in one.listed()])
-        single = len(paths) == 1
-        base_value = value_at(base, paths[0]) if single else None
-        steps = tuple(_Step(changes=step, shown=step[0][1]) for step in zip(*listed, strict=True)) if listed else ()
+        steps: tuple[_Step, ...] = ()
+        if listed:
+            names = axis.keys[0].files or [step[1] for step in listed[0]]  # a file is shown as it was written
+            steps = tuple(_Step(step, name) for step, name in zip(zip(*listed, strict=True), names, strict=True))
+        base_value = value_at(base, paths[0]) if len(paths) == 1 else None
+        if axis.files is not None and isinstance(base_value, str):
+            file = str(base.file_path(base_value).resolve())
+            base_value = next((step.shown for step in steps if step.changes[0][1] == file), base_value)
         return cls(axis, place, document, tuple(paths), base_value, steps)
 
     def drawn(self, share: FloatArray, seeds: list[int]) -> list[_Step]:
@@ -190,26 +201,48 @@ class _Laid:
         values = values * self.base_value if self.axis.relative else values
         return [_Step(((self.paths[0], float(value)),), float(value)) for value in values]
 
-    def check(self, base: Scenario) -> None:
-        """Raise if a value of the axis cannot be used in the base, all else as it is there."""
-        tried = self.steps
-        if self.axis.distribution is not None:
-            tried = tuple(self.drawn(np.array([0.5]), []))
-        for at, step in enumerate(tried):
-            try:
-                varied(base, dict(step.changes))
-            except (ScenarioError, KeyedError) as error:
-                raise self._located(at, step, error) from None
+    def checked(self, base: Scenario, draws: "Sequence[Mapping[int, _Step]]", shared: Shared) -> "_Laid":
+        """Return the axis with what its files hold; raise if a value cannot be used in the base, all else as it is."""
+        for step in self._ends(draws):
+            self._tried(step, base, None, shared)
+        steps = (replace(step, content=self._tried(step, base, at, shared)) for at, step in enumerate(self.steps))
+        return replace(self, steps=tuple(steps))
 
-    def _located(self, at: int, step: _Step, error: ScenarioError | KeyedError) -> ScenarioError:
-        form = next((name for name in ("values", "range", "files", "together") if getattr(self.axis, name)), "key")
-        key = ("axes", self.place, form, at) if form in ("values", "files") else ("axes", self.place, form)
+    def _ends(self, draws: "Sequence[Mapping[int, _Step]]") -> list[_Step]:
+        """Return the lowest and the highest of what is drawn: what lies between them can be used if both can."""
+        if self.axis.distribution is None:
+            return []
+        drawn = sorted((one[self.place] for one in draws), key=lambda step: float(step.shown or 0))
+        return [drawn[0], drawn[-1]]
+
+    def _tried(self, step: _Step, base: Scenario, at: int | None, shared: Shared) -> str:
+        """Return a hash of the base with a step that sets a name, which may be that of a file."""
+        has_name = any(isinstance(value, str) for _, value in step.changes)
+        try:
+            other = varied(base, dict(step.changes))
+            if has_name:
+                read_files(other, shared=shared)
+        except InputError as error:
+            raise self._located(at, step, error) from None
+        return other.fingerprint() if has_name else ""
+
+    def _located(self, at: int | None, step: _Step, error: InputError) -> ScenarioError:
+        form = next((name for name in FORMS if getattr(self.axis, name) is not None), "together")
+        key: KeyPath = ("axes", self.place, form)
+        if at is not None and form in ("values", "files"):
+            key = (*key, at)
         named = f"axis '{self.axis.title}', value {step.shown!r}"
-        if isinstance(error, ScenarioError):
-            first = error.faults[0]
-            text, remedy = ": ".join(filter(None, [named, first.key, first.text])), first.remedy
-        else:
-            text, remedy = f"{named}: found {error.found}, expected {error.expected}", error.remedy
+        if at is None:
+            named = f"axis '{self.axis.title}', drawn value {step.shown:.6g}"
+        match error:
+            case ScenarioError(faults=(first, *_)):
+                of_file = f"{first.file}:{first.line}" if self.axis.files is not None and first.line else ""
+                text, remedy = ": ".join(filter(None, [named, of_file, first.key, first.text])), first.remedy
+            case KeyedError():
+                text, remedy = f"{named}: found {error.found}, expected {error.expected}", error.remedy
+            case _:
+                first_line, *rest = str(error).splitlines()
+                text, remedy = f"{named}: {first_line}", " ".join(line.strip() for line in rest) or "correct it"
         return ScenarioError((self.document.fault(key, text, remedy),))
 
 
@@ -242,12 +275,33 @@ def _meant(value: Value, axis: Axis, base_value: Any, document: Document) -> Val
     return value
 
 
-def _check_names(sweep: SweepFile, document: Document) -> None:
-    names = [axis.title for axis in sweep.axes]
-    for place, name in enumerate(names):
-        if name in names[:place] or name in ("draw", "case", "status", "reason"):
-            text = f"found a second axis '{name}', expected a name of its own"
-            raise ScenarioError((document.fault(("axes", place), text, "give it another name"),))
+def _check_axes(sweep: SweepFile, axes: list[_Laid], document: Document) -> None:
+    """Raise where one axis would undo another, or move what nobody looks at."""
+    moved: dict[KeyPath, str] = {}
+    for place, axis in enumerate(axes):
+        title, names = axis.axis.title, [one.axis.title for one in axes[:place]]
+        if title in names:
+            raise _wrong_axis(document, place, f"a second axis '{title}'", "a name of its own", "give it another name")
+        if title in RESERVED_NAMES:
+            raise _wrong_axis(document, place, f"'{title}'", "another name", "the table of results has a column of it")
+        if axis.axis.days_drawn and any(one.axis.days_drawn for one in axes[:place]):
+            raise _wrong_axis(document, place, "days_drawn twice", "it once", "drop one of both axes")
+        for path in axis.paths:
+            if sweep.study == "first_year" and path[0] == "life":
+                expected = "a key of the first year, since study is first_year"
+                raise _wrong_axis(document, place, f"'{dotted(path)}'", expected, "write study: life, or drop the axis")
+            if other := next((one for one in moved if one[: len(path)] == path or path[: len(one)] == one), None):
+                found = f"'{dotted(path)}' beside '{dotted(other)}' (axis '{moved[other]}')"
+                raise _wrong_axis(document, place, found, "each key once", "what one sets, the other would undo")
+            moved[path] = title
+        listed = Counter(step.changes for step in axis.steps)
+        if twice := next((step for step in axis.steps if listed[step.changes] > 1), None):
+            found = f"{twice.shown!r} twice"
+            raise _wrong_axis(document, place, found, "each value once", "no case is studied twice")
+
+
+def _wrong_axis(document: Document, place: int, found: str, expected: str, remedy: str) -> ScenarioError:
+    return ScenarioError((document.fault(("axes", place), f"found {found}, expected {expected}", remedy),))
 
 
 def _count(sweep: SweepFile, axes: list[_Laid]) -> int:
@@ -265,10 +319,10 @@ def _product_words(sweep: SweepFile, axes: list[_Laid]) -> str:
     return f"({words}) × {sweep.draws.count} draws" if parts else f"{sweep.draws.count} draws"
 
 
-def _rows(sweep: SweepFile, axes: list[_Laid]) -> Iterator[_Row]:
+def _rows(sweep: SweepFile, axes: list[_Laid], draws: list[dict[int, _Step]]) -> Iterator[_Row]:
     """Return the cases: listed values combined, and each combination in every draw."""
     for combination in _combinations(sweep, axes):
-        for number, drawn in enumerate(_design(sweep, axes), start=1):
+        for number, drawn in enumerate(draws, start=1):
             steps = combination | drawn
             ordered = [steps.get(axis.place, _Step((), _plain(axis.base_value))) for axis in axes]
             seeds = [step.days_seed for step in ordered if step.days_seed is not None]
@@ -277,6 +331,7 @@ def _rows(sweep: SweepFile, axes: list[_Laid]) -> Iterator[_Row]:
                 shown=tuple(step.shown for step in ordered),
                 days_seed=seeds[0] if seeds else None,
                 draw=number,
+                content=tuple(step.content for step in ordered),
             )
 
 
@@ -301,37 +356,23 @@ def _design(sweep: SweepFile, axes: list[_Laid]) -> list[dict[int, _Step]]:
 
 
 def _quantiles(axis: Axis, share: FloatArray) -> FloatArray:
-    match axis.distribution:
-        case Uniform(low=low, high=high):
-            return uniform(share, low, high)
-        case Normal(mean=mean, sd=sd):
-            return normal(share, mean, sd)
-        case Triangular(low=low, peak=peak, high=high):
-            return triangular(share, low, peak, high)
-        case Lognormal(median=median, sd_log=sd_log):
-            return lognormal(share, median, sd_log)
-        case None:
-            raise AssertionError("only what is drawn has quantiles")
+    with np.errstate(over="ignore"):  # what is no number any more is refused like any other wrong value
+        match axis.distribution:
+            case Uniform(low=low, high=high):
+                return uniform(share, low, high)
+            case Normal(mean=mean, sd=sd):
+                return normal(share, mean, sd)
+            case Triangular(low=low, peak=peak, high=high):
+                return triangular(share, low, peak, high)
+            case Lognormal(median=median, sd_log=sd_log):
+                return lognormal(share, median, sd_log)
+            case None:
+                raise AssertionError("only what is drawn has quantiles")
 
 
-class _FileHashes:
-    """Hashes of the files that values name, each read once."""
-
-    def __init__(self) -> None:
-        self._known: dict[str, str] = {}
-
-    def of(self, value: Value) -> str | None:
-        if not isinstance(value, str):
-            return None
-        if value not in self._known:
-            path = Path(value)
-            self._known[value] = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
-        return self._known[value]
-
-
-def _case(common: str, row: _Row, always: tuple[Change, ...], files: _FileHashes) -> SweepCase:
+def _case(common: str, row: _Row, always: tuple[Change, ...]) -> SweepCase:
     changes = (*row.changes, *always)
-    text = json.dumps([common, [[list(path), value, files.of(value)] for path, value in changes], row.days_seed])
+    text = json.dumps([common, [[list(path), value] for path, value in changes], row.content, row.days_seed])
     return SweepCase(hashlib.sha256(text.encode()).hexdigest()[:32], changes, row.days_seed)
 
 

@@ -59,6 +59,13 @@ class SweepResult:
         return "npv" if self.done["npv"].notna().any() and self.plan.base.ask.life is not None else "saving"
 
     @property
+    def policies(self) -> list[str]:
+        """The policies that cases follow: that of the base, or those of an axis."""
+        usual: str = self.plan.base.ask.policy
+        named = (str(dict(case.changes).get(("policy",), usual)) for case in self.plan.cases)
+        return list(dict.fromkeys(named))
+
+    @property
     def listed(self) -> list[str]:
         """Axes whose values are listed."""
         return [axis.title for axis in self.plan.axes if not axis.is_drawn]
@@ -221,6 +228,9 @@ class SweepResult:
             "schema": SWEEP_SCHEMA,
             "crestfall": crestfall.__version__,
             "scenario_hash": self.plan.base.fingerprint(),
+            "site": self.plan.base.ask.site.name,
+            "currency": self.plan.base.ask.money.currency,
+            "policies": self.policies,
             "question": self.plan.sweep.question,
             "seed": self.plan.seed,
             "cases": len(self.table),
