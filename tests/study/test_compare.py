@@ -225,7 +225,6 @@ def _neighbours(found, best):
 @pytest.mark.parametrize(
     ("criterion", "figure"),
     [
-        (Criterion(name="payback"), lambda one: f"{one.payback_years:.1f} years"),
         (Criterion(name="irr"), lambda one: f"{100 * one.life.appraisal.without_debt.irr_frac[0]:.1f} %"),
         (Criterion(name="saving_per_capital"), lambda one: f"{one.saving / one.capital.net:.3f} a year"),
         (
@@ -245,6 +244,15 @@ def test_the_reason_holds_the_best_against_its_neighbours_by_every_criterion(fou
     assert len(neighbours) >= 2
     for one, words in neighbours:
         assert f"; {words} {figure(one)}" in other.reason
+
+
+def test_the_reason_tells_what_neighbours_make_of_a_payback(found):
+    other = replace(found, terms=replace(found.terms, criterion=Criterion(name="payback")))
+    neighbours = list(_neighbours(found, other.recommendation))
+    assert len(neighbours) >= 2
+    for one, words in neighbours:
+        verb = "it takes" if words.startswith("without") else "brings that to"
+        assert f"; {words.removeprefix('with ')} {verb} {one.payback_years:.1f} years" in other.reason
 
 
 def test_the_reason_says_where_nothing_was_looked_at(found):

@@ -123,8 +123,6 @@ def _figure(other: OptionFigures, terms: Terms) -> str:
     """Return what a neighbour has of what the best one was chosen by."""
     capital = 0.0 if other.capital is None else other.capital.net
     match terms.criterion.name:
-        case "payback":
-            return "never" if other.payback_years is None else f"{other.payback_years:.1f} years"
         case "irr":
             return _rate(other)
         case "saving_per_capital":
