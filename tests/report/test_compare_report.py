@@ -16,9 +16,9 @@ from browsers import bottom_of, needs_browser, opened, overflow_at, serious_faul
 from compared_site import joinery, shared_comparison
 from crestfall import cli
 from crestfall.plant import Option
-from crestfall.report import _words, compare_text, draw_doubt, draw_frontier, draw_maps, fill_comparison
+from crestfall.report import _words, compare_text, draw_choice, draw_doubt, draw_frontier, draw_maps, fill_comparison
 from crestfall.report._compare import compare_html, draw_comparison
-from crestfall.report._compare_figures import draw_choice, maps_of
+from crestfall.report._compare_figures import maps_of
 from crestfall.report._compare_first import beside, reply
 from crestfall.report._compare_text import refused_words, sureness
 from crestfall.report._style import fit_to_reader
@@ -178,6 +178,14 @@ def test_page_and_figures_say_nothing_past_the_catalogue(found, monkeypatch):
         named = [full.inputs.scenario.ask.site.name, "Berlin", *months()]
     drawn = [text.get_text() for figure in figures.values() for text in figure.findobj(Text)]
     assert said_past([*texts_of(page), *drawn], named) == {}
+
+
+def test_where_every_battery_is_refused_there_is_a_page_that_says_so(found):
+    refused = tuple((one.option, "out of memory") for one in found.options[1:])
+    nothing = replace(found, options=found.options[:1], refused=refused, scores=found.scores[:, :1], pair=None)
+    page = compare_html(nothing, dict.fromkeys(draw_comparison(nothing), b"<svg/>"))
+    assert "No battery: no other option can be had." in page
+    assert "1 × 1, 1 × 2, 2 × 1, 2 × 2, 3 × 1, 3 × 2: out of memory" in page
 
 
 @needs_browser

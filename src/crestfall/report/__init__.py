@@ -2,7 +2,7 @@
 
 from crestfall.report._cell_figures import draw_cells
 from crestfall.report._compare import draw_comparison
-from crestfall.report._compare_figures import draw_doubt, draw_frontier, draw_maps
+from crestfall.report._compare_figures import draw_choice, draw_doubt, draw_frontier, draw_maps
 from crestfall.report._compare_pair import draw_pair_bills, draw_pair_week, draw_pair_years
 from crestfall.report._compare_text import compare_text
 from crestfall.report._connection import (
@@ -81,6 +81,7 @@ __all__ = [
     "draw_backup",
     "draw_cash",
     "draw_cells",
+    "draw_choice",
     "draw_choices",
     "draw_comparison",
     "draw_connection",

@@ -243,7 +243,8 @@ def draw_doubt(comparison: Comparison) -> Figure:
     figure = Figure(figsize=(style.WIDTH_IN, 3.9), layout="constrained")
     left, right = figure.subplots(1, 2)
     _draw_shares(left, comparison, doubt)
-    first = comparison.table.loc[comparison.table["racks"] > 0].iloc[0]  # no battery is worth the same in all draws
+    batteries = comparison.table[comparison.table["racks"] > 0]  # no battery is worth the same in all draws
+    first = (comparison.table if batteries.empty else batteries).iloc[0]
     shown = Option(int(first["racks"]), int(first["modules"]))
     mine = scores[:, [one.option for one in comparison.options].index(shown)]
     draw_distribution(right, mine[np.isfinite(mine)], score_words(comparison))

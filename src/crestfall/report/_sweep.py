@@ -76,15 +76,17 @@ def sweep_text(result: SweepResult) -> str:
     lines.append(f"  {METRIC_WORDS[result.metric]} [{currency}]; base {whole(float(result.base[result.metric]))}")
     rows: list[tuple[str, ...]] = [("axis", "low", "high", "at low", "at high", "swing")]
     for row in result.swings.to_dict("records"):
-        ends = tuple(_shown(row[end]) for end in ("low", "high"))
-        rows.append((str(row["axis"]), *ends, *(whole(row[name]) for name in ("at_low", "at_high", "swing"))))
+        form = form_of(result, row["axis"])
+        ends = tuple(form.bare(row[end]) for end in ("low", "high"))
+        rows.append((form.label, *ends, *(whole(row[name]) for name in ("at_low", "at_high", "swing"))))
     widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
     for name, *cells in rows:
         aligned = [f"{cell:>{width}}" for cell, width in zip(cells, widths[1:], strict=True)]
         lines.append("  ".join([f"  {name:<{widths[0]}}", *aligned]))
     for name in result.numeric if result.metric == "npv" else ():
         for crossing in result.break_even(name):
-            lines.append(f"  break-even: {name} at {crossing:.4g}")
+            form = form_of(result, name)
+            lines.append(f"  break-even: {form.name} at {form.full(crossing)}")
     if spread := result.spread:
         figures = ", ".join(f"{name.upper()} {whole(spread[name])}" for name in ("p10", "p50", "p90"))
         lines.append(f"  spread: {figures}; below 0 in {100 * spread['below_0']:.0f} %")
@@ -208,7 +210,3 @@ def _axis_words(result: SweepResult, axis: Axis) -> tuple[str, str, str]:
 
 def _counted(cases: int) -> str:
     return "1 case" if cases == 1 else f"{cases:,} cases"
-
-
-def _shown(value: object) -> str:
-    return f"{value:.4g}" if isinstance(value, float | int) else str(value).rsplit("/", 1)[-1]
