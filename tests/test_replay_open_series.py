@@ -1,5 +1,6 @@
 """Eight metered German loads, three options each: what the plan promises, the true plant keeps."""
 
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -41,13 +42,19 @@ def hot_summer_c(hours: pd.DatetimeIndex) -> np.ndarray:
     return 15 - 20 * np.cos(2 * np.pi * year) - 15 * np.cos(2 * np.pi * (day - 0.125))
 
 
-def write_hours(folder: Path, profile: str, option: tuple[int, int], *, staged: bool) -> Path:
-    """Write a scenario on the hours of a profile with the demo's tariff and parts, in the heat; return its path."""
+@cache
+def hours_csv(profile: str) -> str:
+    """Return the hours of a profile in the heat as a CSV text."""
     hours = open_data.simbench_load_kw(profile, PEAK_KW).tz_convert("UTC").resample("1h").mean()
     hours = hours.tz_convert("Europe/Berlin")
     values = {"load_kw": hours.to_numpy(), "ambient_c": hot_summer_c(hours.index)}
     table = pd.DataFrame(values, index=[stamp.isoformat() for stamp in hours.index])
-    table.to_csv(folder / "site.csv", index_label="time", float_format="%.4f", lineterminator="\n")
+    return table.to_csv(index_label="time", float_format="%.4f", lineterminator="\n")
+
+
+def write_hours(folder: Path, profile: str, option: tuple[int, int], *, staged: bool) -> Path:
+    """Write a scenario on the hours of a profile with the demo's tariff and parts, in the heat; return its path."""
+    (folder / "site.csv").write_text(hours_csv(profile), encoding="utf-8")
     tariff = (DATA / "tariffs" / "klitlys_seasonal.yaml").read_text(encoding="utf-8")
     tariff = tariff.replace("valid_from: 2025-01-01", "valid_from: 2016-01-01")
     tariff = tariff.replace("averaging_min: 15", "averaging_min: 60")

@@ -180,11 +180,11 @@ class _Controller:
 
     def _charge_for(self, room_kwh: float) -> float:
         """Return the AC charge that fills a room in the store in one step."""
-        return self._charging.terminals_of(max(room_kwh, 0.0) / self._problem.step_h)
+        return self._charging.terminals_of(room_kwh / self._problem.step_h) if room_kwh > 0 else 0.0
 
     def _discharge_for(self, content_kwh: float) -> float:
         """Return the AC discharge that takes so much out of the store in one step."""
-        return self._discharging.terminals_of(max(content_kwh, 0.0) / self._problem.step_h)
+        return self._discharging.terminals_of(content_kwh / self._problem.step_h) if content_kwh > 0 else 0.0
 
     def _begin_periods(self, t: int) -> None:
         """Lower the ceiling of each charge whose period begins with this step."""
