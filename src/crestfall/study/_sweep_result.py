@@ -90,16 +90,28 @@ class SweepResult:
         for axis, base in zip(self.plan.axes, self.plan.base_values, strict=True):
             if not axis.is_drawn:
                 values = list(dict.fromkeys(self.plan.frame[axis.title]))
-                found[axis.title] = base if base in values else values[len(values) // 2]
+                found[axis.title] = base if base in values or self.plan.moving else values[len(values) // 2]
         return found
 
     def around(self, *moving: str) -> pd.DataFrame:
-        """Return the cases in which only these axes move, means over the draws, by their values."""
+        """Return the cases in which only these axes move, means over the draws, by their values; with the base."""
         frame = self.done
-        for name, level in self.levels.items():
-            if name not in moving:
-                frame = frame[frame[name] == level]
-        return frame.groupby(list(moving), sort=False)[self.metric].mean().reset_index()
+        if self.plan.moving:
+            is_moving = pd.Series(self.plan.moving, index=self.table.index).isin(moving)
+            frame = frame[is_moving[frame.index]]
+        else:
+            for name, level in self.levels.items():
+                if name not in moving:
+                    frame = frame[frame[name] == level]
+        found = frame.groupby(list(moving), sort=False)[self.metric].mean().reset_index()
+        return found if len(moving) > 1 else self._with_base(found, moving[0])
+
+    def _with_base(self, found: pd.DataFrame, name: str) -> pd.DataFrame:
+        """Return the cases in which one axis alone moves, with the base if it is not among them."""
+        base, level = float(self.base[self.metric]), self.levels.get(name)
+        if not self.plan.moving or self.plan.seed is not None or level is None or level in list(found[name]):
+            return found
+        return pd.concat([pd.DataFrame({name: [level], self.metric: [base]}), found], ignore_index=True)
 
     @cached_property
     def swings(self) -> pd.DataFrame:
@@ -144,7 +156,7 @@ class SweepResult:
         """Return the cases in which every listed axis stands at its level: all draws of one combination."""
         frame = self.done
         for name, level in self.levels.items():
-            here = frame[frame[name] == level]
+            here = frame[frame[name].isna() if level is None else frame[name] == level]
             frame = here if len(here) else frame
         return frame
 
