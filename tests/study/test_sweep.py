@@ -69,7 +69,9 @@ def test_each_case_has_the_figures_of_a_study_of_its_own(tmp_path):
 def test_the_summary_names_every_policy_that_made_a_figure(tmp_path):
     axes = "  - {key: policy, values: [rules]}\n  - {key: money.installation_cost, values: [0]}\n"
     path = write_sweep(tmp_path, f"{HEAD}{axes}combine: one_at_a_time\n")
-    summary = sweep(path, tmp_path / "out", workers=0).summary()
+    said: list[str] = []
+    summary = sweep(path, tmp_path / "out", workers=0, on_stage=said.append).summary()
+    assert any(line.endswith("at once if each took as long as the base by hindsight") for line in said)
     assert summary["policies"] == ["rules", "hindsight"], "the second case leaves it as in the base"
     assert (summary["site"], summary["currency"]) == ("Tidewell Joinery", "EUR")
 

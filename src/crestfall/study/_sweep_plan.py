@@ -84,6 +84,13 @@ class SweepPlan:
         return self.sweep.axes
 
     @property
+    def policies(self) -> list[str]:
+        """The policies that cases follow: that of the base, or those of an axis."""
+        usual: str = self.base.ask.policy
+        named = (str(dict(case.changes).get(("policy",), usual)) for case in self.cases)
+        return list(dict.fromkeys(named))
+
+    @property
     def seed(self) -> int | None:
         """Start of the random numbers; None where nothing is drawn."""
         return None if self.sweep.draws is None else self.sweep.draws.seed

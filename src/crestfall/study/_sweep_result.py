@@ -61,9 +61,7 @@ class SweepResult:
     @property
     def policies(self) -> list[str]:
         """The policies that cases follow: that of the base, or those of an axis."""
-        usual: str = self.plan.base.ask.policy
-        named = (str(dict(case.changes).get(("policy",), usual)) for case in self.plan.cases)
-        return list(dict.fromkeys(named))
+        return self.plan.policies
 
     @property
     def listed(self) -> list[str]:
