@@ -200,10 +200,9 @@ class SweepResult:
         table = frame.assign(world=worlds).pivot_table(index="world", columns="option", values=self.metric, sort=False)
         if table.empty:
             return None
-        zero = 0.0 if self.metric == "npv" else -np.inf
-        best = np.maximum(table.max(axis=1), zero)  # no battery is always to be had, and has a net present value of 0
+        best = np.maximum(table.max(axis=1), 0.0)  # no battery is always to be had: it saves nothing and costs nothing
         regret = table.rsub(best, axis=0)
-        winner = table.idxmax(axis=1).where(table.max(axis=1) >= zero, "no battery")
+        winner = table.idxmax(axis=1).where(table.max(axis=1) >= 0, "no battery")
         share = winner.value_counts(normalize=True)
         rows = [
             (name, float(share.get(name, 0.0)), float(table[name].mean()), float(regret[name].mean()),
