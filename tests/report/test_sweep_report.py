@@ -95,6 +95,9 @@ def test_no_battery_is_best_where_all_others_lose(result):
     lost = SweepResult(plan=result.plan, table=result.table.assign(npv=result.table["npv"] - 5000), base=result.base)
     assert lost.choices.iloc[0]["option"] == "no battery"
     assert lost.choices.iloc[0]["best_share_frac"] == 1.0
+    # The same by the saving of the first year, which no battery has none of.
+    dearer = result.table.assign(npv=np.nan, saving=result.table["npv"] - 5000)
+    assert SweepResult(plan=result.plan, table=dearer, base=result.base).choices.iloc[0]["option"] == "no battery"
 
 
 def test_figures_show_what_was_read_off(result):

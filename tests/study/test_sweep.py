@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from multiprocessing import active_children
 from pathlib import Path
 
@@ -68,9 +69,34 @@ def test_each_case_has_the_figures_of_a_study_of_its_own(tmp_path):
 def test_the_summary_names_every_policy_that_made_a_figure(tmp_path):
     axes = "  - {key: policy, values: [rules]}\n  - {key: money.installation_cost, values: [0]}\n"
     path = write_sweep(tmp_path, f"{HEAD}{axes}combine: one_at_a_time\n")
-    summary = sweep(path, tmp_path / "out", workers=0).summary()
+    said: list[str] = []
+    summary = sweep(path, tmp_path / "out", workers=0, on_stage=said.append).summary()
+    assert any(line.endswith("at once if each took as long as the base by hindsight") for line in said)
     assert summary["policies"] == ["rules", "hindsight"], "the second case leaves it as in the base"
     assert (summary["site"], summary["currency"]) == ("Tidewell Joinery", "EUR")
+
+
+def test_one_at_a_time_each_axis_swings_around_the_base(tmp_path):
+    """Beside keys that move together, a switch, and values that leave the base out; money has no say in a saving."""
+    axes = (
+        '  - {key: "tariff.demand_charges[0].rate_per_kw", values: [6, 13], name: peak}\n'
+        "  - together:\n      - {key: money.installation_cost, values: [1500, 3000]}\n"
+        "      - {key: money.design_cost, values: [0, 900]}\n    name: works\n"
+        "  - {key: rolling.trials, values: [true], name: kept}\n"
+    )
+    path = write_sweep(tmp_path, f"{HEAD}{axes}combine: one_at_a_time\n")
+    found = sweep(path, tmp_path / "out", workers=0)
+    assert found.plan.moving == ("peak", "peak", "works", "works", "kept")
+    assert found.levels == {"peak": 9.5, "works": 1500, "kept": "False"}
+    figures = found.table["bill_with"]
+    shown = replace(found, base={**found.base, "npv": found.base["bill_with"]}, table=found.table.assign(npv=figures))
+    bills = [found.base["bill_with"], *figures[:2]]
+    assert shown.around("peak").to_dict("list") == {"peak": [9.5, 6.0, 13.0], "npv": bills}
+    swings = shown.swings.set_index("axis")
+    assert set(swings.index) == {"peak", "works", "kept"}
+    assert swings.loc["peak", "swing"] == pytest.approx(figures[1] - figures[0])
+    assert swings.loc["peak", ["low", "high"]].tolist() == [6.0, 13.0]
+    assert swings.loc[["works", "kept"], "swing"].tolist() == [0.0, 0.0]
 
 
 def test_a_case_that_fails_is_a_row_with_the_reason(tmp_path, monkeypatch):

@@ -92,6 +92,21 @@ def test_a_catalogue_and_a_tariff_to_choose_are_read_as_whole_files(tmp_path):
         varied(base, {"catalogue": "other_catalogue.yaml", "catalogue.rack.price": 5})
 
 
+def test_one_of_several_sheets_is_changed_as_a_whole(tmp_path):
+    edit = in_scenario("tariff: tariff.yaml", "tariff: [tariff.yaml, later.yaml]")
+    path = write_sweep(tmp_path, HEAD + '  - {key: "tariff[1]", files: [later.yaml, dearer.yaml], name: sheet}\n', edit)
+    text = (tmp_path / "tariff.yaml").read_text(encoding="utf-8").replace("2025-01-01", "2025-07-01")
+    for name, rate in (("later", "0.31"), ("dearer", "0.41")):
+        (tmp_path / f"{name}.yaml").write_text(text.replace("0.30", rate), encoding="utf-8")
+    plan = load_plan(path)
+    changed = [varied(plan.base, dict(case.changes)) for case in plan.cases]
+    rates = [[one.file.energy_charges[0].rate_per_kwh for one in scenario.contract] for scenario in changed]
+    assert rates == [[0.30, 0.31], [0.30, 0.41]]
+    assert plan.base_values == ("later.yaml",)
+    with pytest.raises(KeyedError, match="tariff as a whole, or its keys"):
+        varied(plan.base, {"tariff[1]": "dearer.yaml", "tariff.export.rate_per_kwh": 0.0})
+
+
 def test_a_case_depends_on_data_that_its_values_name(tmp_path):
     """Named by a value and not by a file axis, or by a tariff that is an axis: what they hold counts all the same."""
     axes = (

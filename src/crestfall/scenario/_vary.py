@@ -19,7 +19,7 @@ from crestfall.scenario.tariff_file import TariffFile
 
 Key = TypeVar("Key", bound=str | KeyPath)
 PART = re.compile(r"([A-Za-z_][A-Za-z0-9_ -]*)((?:\[\d+\])*)")
-# Where the keys of another file begin; alone, `tariff` is a key of the scenario and names the file.
+# Where the keys of another file begin; alone, or with a place, `tariff` is a key of the scenario and names the file.
 OTHER_FILES: dict[str, type[BaseModel]] = {"tariff": TariffFile, "catalogue": CatalogueFile}
 NAMES_OF_FILES = frozenset({"tariff", "tariff_choices", "catalogue"})  # keys of the scenario whose content is read
 
@@ -148,7 +148,7 @@ def varied(scenario: Scenario, changes: Mapping[Key, Any]) -> Scenario:
         if files := NAMES_OF_FILES.intersection(str(path[0]) for path in own):
             found = with_files_of(found, document, files)
     for file in OTHER_FILES:
-        if file in by_file and (file,) in by_file.get("scenario", {}):
+        if file in by_file and any(path[0] == file for path in by_file.get("scenario", {})):
             raise _no_path(file, f"{file} as a whole, or its keys", "both at once do not go together")
     if own := by_file.get("tariff"):
         first, *others = found.contract
@@ -162,7 +162,7 @@ def varied(scenario: Scenario, changes: Mapping[Key, Any]) -> Scenario:
 
 
 def _file_of(path: KeyPath) -> tuple[str, KeyPath]:
-    if len(path) > 1 and path[0] in OTHER_FILES:
+    if len(path) > 1 and path[0] in OTHER_FILES and isinstance(path[1], str):  # tariff[1] is a sheet of several
         return str(path[0]), path[1:]
     return "scenario", path
 

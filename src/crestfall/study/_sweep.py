@@ -107,6 +107,8 @@ def _base(plan: SweepPlan, n_missing: int, executor: Executor, tell: OnStage) ->
     seed = "" if plan.seed is None else f", seed {plan.seed}"
     at_once = max(executor.workers, 1)
     estimate = f", about {duration(n_missing * seconds / at_once)} with {at_once} at once" if n_missing else ""
+    if estimate and plan.policies != [policy := plan.base.ask.policy]:
+        estimate += f" if each took as long as the base by {policy}"
     done = len(plan.cases) - n_missing
     tell(f"{len(plan.cases):,} cases{seed}, {done:,} of them done already{estimate}" if done else
          f"{len(plan.cases):,} cases{seed}{estimate}")  # fmt: skip

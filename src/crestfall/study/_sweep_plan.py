@@ -65,7 +65,9 @@ class SweepPlan:
     cases : tuple of SweepCase
         The cases, in the order of the rows.
     base_values : tuple
-        What each axis is in the base; None for days of load, and for several keys.
+        What each axis is in the base, as in the frame; for keys that move together the first, None for days of load.
+    moving : tuple of str
+        The axis that moves in each case, the others as in the base; empty where they are combined.
     """
 
     path: Path
@@ -74,11 +76,19 @@ class SweepPlan:
     frame: pd.DataFrame
     cases: tuple[SweepCase, ...]
     base_values: tuple[Any, ...]
+    moving: tuple[str, ...] = ()
 
     @property
     def axes(self) -> tuple[Axis, ...]:
         """What moves."""
         return self.sweep.axes
+
+    @property
+    def policies(self) -> list[str]:
+        """The policies that cases follow: that of the base, or those of an axis."""
+        usual: str = self.base.ask.policy
+        named = (str(dict(case.changes).get(("policy",), usual)) for case in self.cases)
+        return list(dict.fromkeys(named))
 
     @property
     def seed(self) -> int | None:
@@ -131,8 +141,8 @@ def load_plan(path: str | Path, *, limit: int = DEFAULT_LIMIT, seed: int | None 
     rows = list(_rows(sweep, axes, draws))
     common = base.fingerprint()
     cases = tuple(_case(common, row, always) for row in rows)
-    frame = pd.DataFrame([row.shown for row in rows], columns=[axis.axis.title for axis in axes])
-    frame = frame.apply(_one_type)
+    columns = {axis.axis.title: _column([row.shown[at] for row in rows], axis) for at, axis in enumerate(axes)}
+    frame = pd.DataFrame({title: column for title, (column, _) in columns.items()})
     if sweep.draws is not None:
         frame["draw"] = [row.draw for row in rows]
     return SweepPlan(
@@ -141,7 +151,8 @@ def load_plan(path: str | Path, *, limit: int = DEFAULT_LIMIT, seed: int | None 
         base=base,
         frame=frame,
         cases=cases,
-        base_values=tuple(axis.base_value for axis in axes),
+        base_values=tuple(base for _, base in columns.values()),
+        moving=tuple(row.moving for row in rows if row.moving is not None),
     )
 
 
@@ -162,6 +173,7 @@ class _Row:
     days_seed: int | None
     draw: int
     content: tuple[str, ...]
+    moving: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,8 +199,8 @@ class _Laid:
         if listed:
             names = axis.keys[0].files or [step[1] for step in listed[0]]  # a file is shown as it was written
             steps = tuple(_Step(step, name) for step, name in zip(zip(*listed, strict=True), names, strict=True))
-        base_value = value_at(base, paths[0]) if len(paths) == 1 else None
-        if axis.files is not None and isinstance(base_value, str):
+        base_value = value_at(base, paths[0]) if paths else None
+        if paths and axis.keys[0].files is not None and isinstance(base_value, str):
             file = str(base.file_path(base_value).resolve())
             base_value = next((step.shown for step in steps if step.changes[0][1] == file), base_value)
         return cls(axis, place, document, tuple(paths), base_value, steps)
@@ -321,6 +333,7 @@ def _product_words(sweep: SweepFile, axes: list[_Laid]) -> str:
 
 def _rows(sweep: SweepFile, axes: list[_Laid], draws: list[dict[int, _Step]]) -> Iterator[_Row]:
     """Return the cases: listed values combined, and each combination in every draw."""
+    is_alone = sweep.combine == "one_at_a_time" and any(axis.steps for axis in axes)
     for combination in _combinations(sweep, axes):
         for number, drawn in enumerate(draws, start=1):
             steps = combination | drawn
@@ -332,6 +345,7 @@ def _rows(sweep: SweepFile, axes: list[_Laid], draws: list[dict[int, _Step]]) ->
                 days_seed=seeds[0] if seeds else None,
                 draw=number,
                 content=tuple(step.content for step in ordered),
+                moving=axes[next(iter(combination))].axis.title if is_alone else None,
             )
 
 
@@ -378,6 +392,14 @@ def _case(common: str, row: _Row, always: tuple[Change, ...]) -> SweepCase:
 
 def _plain(value: Any) -> Value:
     return value if isinstance(value, bool | int | float | str) else None
+
+
+def _column(shown: list[Value], axis: _Laid) -> "tuple[pd.Series[Any], Any]":
+    """Return the column of an axis, and the base's value as it would stand there; None where it has none."""
+    base = _plain(axis.base_value)
+    column = _one_type(pd.Series(shown if base is None else [*shown, base]))
+    value = None if base is None else column.iloc[-1]
+    return column.iloc[: len(shown)], value.item() if isinstance(value, np.generic) else value
 
 
 def _one_type(column: "pd.Series[Any]") -> "pd.Series[Any]":

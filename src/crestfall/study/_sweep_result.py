@@ -61,9 +61,7 @@ class SweepResult:
     @property
     def policies(self) -> list[str]:
         """The policies that cases follow: that of the base, or those of an axis."""
-        usual: str = self.plan.base.ask.policy
-        named = (str(dict(case.changes).get(("policy",), usual)) for case in self.plan.cases)
-        return list(dict.fromkeys(named))
+        return self.plan.policies
 
     @property
     def listed(self) -> list[str]:
@@ -90,16 +88,28 @@ class SweepResult:
         for axis, base in zip(self.plan.axes, self.plan.base_values, strict=True):
             if not axis.is_drawn:
                 values = list(dict.fromkeys(self.plan.frame[axis.title]))
-                found[axis.title] = base if base in values else values[len(values) // 2]
+                found[axis.title] = base if base in values or self.plan.moving else values[len(values) // 2]
         return found
 
     def around(self, *moving: str) -> pd.DataFrame:
-        """Return the cases in which only these axes move, means over the draws, by their values."""
+        """Return the cases in which only these axes move, means over the draws, by their values; with the base."""
         frame = self.done
-        for name, level in self.levels.items():
-            if name not in moving:
-                frame = frame[frame[name] == level]
-        return frame.groupby(list(moving), sort=False)[self.metric].mean().reset_index()
+        if self.plan.moving:
+            is_moving = pd.Series(self.plan.moving, index=self.table.index).isin(moving)
+            frame = frame[is_moving[frame.index]]
+        else:
+            for name, level in self.levels.items():
+                if name not in moving:
+                    frame = frame[frame[name] == level]
+        found = frame.groupby(list(moving), sort=False)[self.metric].mean().reset_index()
+        return found if len(moving) > 1 else self._with_base(found, moving[0])
+
+    def _with_base(self, found: pd.DataFrame, name: str) -> pd.DataFrame:
+        """Return the cases in which one axis alone moves, with the base if it is not among them."""
+        base, level = float(self.base[self.metric]), self.levels.get(name)
+        if not self.plan.moving or self.plan.seed is not None or level is None or level in list(found[name]):
+            return found
+        return pd.concat([pd.DataFrame({name: [level], self.metric: [base]}), found], ignore_index=True)
 
     @cached_property
     def swings(self) -> pd.DataFrame:
@@ -144,7 +154,7 @@ class SweepResult:
         """Return the cases in which every listed axis stands at its level: all draws of one combination."""
         frame = self.done
         for name, level in self.levels.items():
-            here = frame[frame[name] == level]
+            here = frame[frame[name].isna() if level is None else frame[name] == level]
             frame = here if len(here) else frame
         return frame
 
@@ -190,10 +200,9 @@ class SweepResult:
         table = frame.assign(world=worlds).pivot_table(index="world", columns="option", values=self.metric, sort=False)
         if table.empty:
             return None
-        zero = 0.0 if self.metric == "npv" else -np.inf
-        best = np.maximum(table.max(axis=1), zero)  # no battery is always to be had, and has a net present value of 0
+        best = np.maximum(table.max(axis=1), 0.0)  # no battery is always to be had: it saves nothing and costs nothing
         regret = table.rsub(best, axis=0)
-        winner = table.idxmax(axis=1).where(table.max(axis=1) >= zero, "no battery")
+        winner = table.idxmax(axis=1).where(table.max(axis=1) >= 0, "no battery")
         share = winner.value_counts(normalize=True)
         rows = [
             (name, float(share.get(name, 0.0)), float(table[name].mean()), float(regret[name].mean()),
