@@ -6,7 +6,7 @@ from ruamel.yaml import YAML
 
 from billing import tariff_from
 from crestfall.dispatch import Peak, Problem
-from crestfall.plant import RackBank
+from crestfall.plant import RackBank, Segment
 from crestfall.scenario import CatalogueFile
 from crestfall.scenario.catalogue_file import Module
 from site_files import CATALOGUE
@@ -273,3 +273,13 @@ def steady_problems(draw, *, convex: bool, most_steps: int = 12) -> Problem:
         fixed_cost=draw(st.integers(-10, 10)),
         **draw(st.sampled_from(ends)),
     )
+
+
+@st.composite
+def chord_rows(draw) -> tuple[Segment, ...]:
+    """Draw up to three chords, each worse than the one before."""
+    n = draw(st.integers(1, 3))
+    widths = draw(st.lists(st.integers(1, 40), min_size=n, max_size=n))
+    fracs = sorted(draw(st.lists(st.integers(70, 100), min_size=n, max_size=n)), reverse=True)
+    cooling = sorted(draw(st.lists(st.integers(0, 10), min_size=n, max_size=n)))
+    return tuple(Segment(float(w), f / 100, c / 100) for w, f, c in zip(widths, fracs, cooling, strict=True))

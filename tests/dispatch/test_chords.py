@@ -8,25 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from chords_oracle import exact_optimum
-from crestfall.dispatch import Chords, Curve, Multipliers, Problem, Taper, check_feasible, lower_bound, optimise
+from crestfall.dispatch import Curve, Multipliers, Problem, Taper, check_feasible, lower_bound, optimise
 from crestfall.plant import Segment
 from small_problems import peak_over, small_problem
-from strategies import billed_peaks, price_rows, rows
+from strategies import billed_peaks, chord_rows, price_rows, rows
 
 SOLVER_COST = 1e-6  # as in test_optimum.py
 GAP_FRAC, GAP_COST = 1e-6, 1e-6
 laws = settings(max_examples=30)
 MULTIPLIER_RANGE = st.sampled_from([0.01, 0.1, 1.0])
-
-
-@st.composite
-def chord_rows(draw) -> tuple[Segment, ...]:
-    """Draw up to three chords, each worse than the one before."""
-    n = draw(st.integers(1, 3))
-    widths = draw(st.lists(st.integers(1, 40), min_size=n, max_size=n))
-    fracs = sorted(draw(st.lists(st.integers(70, 100), min_size=n, max_size=n)), reverse=True)
-    cooling = sorted(draw(st.lists(st.integers(0, 10), min_size=n, max_size=n)))
-    return tuple(Segment(float(w), f / 100, c / 100) for w, f, c in zip(widths, fracs, cooling, strict=True))
 
 
 @st.composite
@@ -285,24 +275,6 @@ def test_a_chord_cut_in_pieces_costs_the_same(problem, parts):
 
 
 # --- the curve itself -------------------------------------------------------------------------------------------------
-
-
-@given(chords=chord_rows(), share=st.floats(0, 1.2), charging=st.booleans())
-def test_single_values_and_arrays_of_a_curve_agree(chords, share, charging):
-    curve = Curve.charging(chords) if charging else Curve.discharging(chords)
-    single = Chords(curve.widths_kw, curve.store_fracs)
-    ac_kw, store_kw = share * curve.ac_kw[-1], share * curve.store_kw[-1]
-    if share <= 1 or len(chords) > 1:  # a single chord has no end of its own
-        assert single.of(ac_kw) == pytest.approx(float(curve.at_store(np.array([ac_kw]))[0]), abs=1e-9)
-        assert single.terminals_of(store_kw) == pytest.approx(
-            float(curve.at_terminals(np.array([store_kw]))[0]), abs=1e-9
-        )
-
-
-def test_a_chord_whose_cooling_takes_all_it_gives_is_not_used():
-    single = Chords(np.array([10.0, 10.0]), np.array([0.5, 0.0]))
-    assert single.of(20.0) == pytest.approx(5.0)
-    assert single.terminals_of(8.0) == pytest.approx(10.0)
 
 
 @given(chords=chord_rows(), share=st.floats(0, 1), charging=st.booleans())

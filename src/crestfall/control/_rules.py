@@ -16,11 +16,14 @@ power, so that energy may be dear enough for half the power and not for all of i
 """
 
 from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from crestfall.dispatch import Chords, Curve, Problem, Schedule, Status, check_feasible
+from crestfall.control._chords import at_terminals, through
+from crestfall.dispatch import Curve, Problem, Schedule, Status, check_feasible
+from crestfall.dispatch._compiled import compiled
 from crestfall.dispatch._exact import taper_of
 from crestfall.scenario.scenario_file import RulesPolicy
 from crestfall.tariff import Rates
@@ -47,8 +50,11 @@ def follow_rules(problem: Problem, rates: Rates, settings: RulesPolicy) -> Sched
         Flows that begin with an empty store; what is left in it at the end is not credited. Import may exceed its
         limit where the store runs empty.
     """
-    controller = _Controller(problem, rates, settings)
-    charge_kw, discharge_kw, stored_kwh = controller.run()
+    site, stored_kwh = _site(problem, rates, settings), np.empty(problem.n_steps)
+    charge_kw, discharge_kw = np.empty(problem.n_steps), np.empty(problem.n_steps)
+    first = max(float(site.net_kw[0]), 0.0) if settings.first_ceiling_kw is None else settings.first_ceiling_kw
+    ceilings = np.full(len(site.measured), first)
+    _follow(site, ceilings, settings.month_start_frac, charge_kw, discharge_kw, stored_kwh)
     net_kw = problem.load_kw + problem.auxiliary_kw - problem.pv_kw + charge_kw - discharge_kw
     net_kw += problem.cooling_kw(charge_kw, discharge_kw)
     curtailed_kw = np.clip(-net_kw - problem.export_limit_kw, 0.0, problem.curtailable_kw)
@@ -126,94 +132,126 @@ def _width_of_first(holds: NDArray[np.bool_], curve: Curve) -> FloatArray:
     return np.asarray(curve.widths_kw @ np.logical_and.accumulate(holds, axis=0))
 
 
-class _Controller:
-    """State of the policy between steps: what is stored, and one ceiling for each demand charge."""
+class _Site(NamedTuple):
+    """What the rules look at in each step; arrays of shape (n_steps,) unless said otherwise.
 
-    def __init__(self, problem: Problem, rates: Rates, settings: RulesPolicy) -> None:
-        self._problem = problem
-        charging, discharging = problem.charging, problem.discharging
-        self._charging = Chords(charging.widths_kw, charging.store_fracs)
-        self._discharging = Chords(discharging.widths_kw, discharging.store_fracs)
-        self._drawn = Chords(charging.widths_kw, 1 + charging.cooling_fracs)
-        self._relief = Chords(discharging.widths_kw, 1 - discharging.cooling_fracs)
-        charges = rates.peak_charges
-        self._period: list[list[int]] = [charge.measure.periods.of.tolist() for charge in charges]
-        self._measured: list[list[bool]] = [charge.measure.is_measured().tolist() for charge in charges]
-        self._net_kw: list[float] = (problem.load_kw + problem.auxiliary_kw - problem.pv_kw).tolist()
-        self._prices = _DayPrices.of(problem, rates)
-        self._dear_kw: list[float] = self._prices.dear_kw.tolist()
-        self._storing_kw: list[float] = self._prices.storing_kw.tolist()
-        keeps_reserve = bool(charges) or bool(np.isfinite(problem.import_limit_kw).any())
-        usable = problem.ceiling_kwh - problem.floor_kwh
-        self._reserve = (problem.floor_kwh + (settings.reserve_frac if keeps_reserve else 0.0) * usable).tolist()
-        first = max(self._net_kw[0], 0.0) if settings.first_ceiling_kw is None else settings.first_ceiling_kw
-        self._ceilings = [first] * len(charges)
-        self._month_start_frac = settings.month_start_frac
+    Parameters
+    ----------
+    step_h, keep_frac : float
+        Length of a step [h], and the share of the stored energy that is left after it.
+    net_kw, limit_kw : ndarray
+        Import without the battery, and its limit [kW].
+    most_charge_kw, most_discharge_kw : ndarray
+        Limits, AC [kW].
+    floor_kwh, full_kwh, reserve_kwh : ndarray
+        Bounds of the store, and what is kept for peaks [kWh].
+    dear_kw, storing_kw : ndarray
+        Highest discharge that the price pays for, and highest charge of surplus that a later purchase pays for [kW].
+    fills : ndarray of bool
+        Whether it is the time to fill the store.
+    begins, measured : ndarray of bool, shape (n_charges, n_steps)
+        Whether a period of each demand charge begins with a step, and whether it measures there.
+    into, outof : ndarray of shape (3, n_segments)
+        Chords: widths, at the store, at the meter.
+    tapers : tuple of float
+        Rise and limit of the taper of charging, and of that of discharging; see :class:`Store`.
+    """
 
-    def run(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return charge, discharge and stored energy for every step."""
-        p = self._problem
-        charge, discharge, stored = np.zeros(p.n_steps), np.zeros(p.n_steps), np.zeros(p.n_steps)
-        most_charge, most_discharge = p.most_charge_kw.tolist(), p.most_discharge_kw.tolist()
-        floor, full = p.floor_kwh.tolist(), p.ceiling_kwh.tolist()
-        rise_in, limit_in = taper_of(p.charge_taper, p.step_h)
-        rise_out, limit_out = taper_of(p.discharge_taper, p.step_h)
-        content = floor[0]
-        for t in range(p.n_steps):
-            self._begin_periods(t)
-            content *= p.keep_frac
-            # Tapers hold at the end of the step, where the store holds what has gone in or out.
-            room = min(full[t] - content, (limit_in - rise_in * content) / (1 + rise_in))
-            usable = min(content - floor[t], (limit_out + rise_out * content) / (1 + rise_out))
-            most_c = min(most_charge[t], self._charge_for(room))
-            most_d = min(most_discharge[t], self._discharge_for(usable))
-            above_reserve = min(most_d, self._discharge_for(content - self._reserve[t]))
-            to_reserve = min(most_c, self._charge_for(self._reserve[t] - content))
-            to_floor = self._charge_for(floor[t] - content)  # what standing has cost
-            power = self._decide(t, most_c, most_d, above_reserve, to_reserve)
-            power = max(power, to_floor) if to_floor else power
-            charge[t], discharge[t] = max(power, 0.0), max(-power, 0.0)
-            content += p.step_h * (self._charging.of(charge[t]) - self._discharging.of(discharge[t]))
-            stored[t] = content
-            self._raise_ceilings(t, self._net_kw[t] + self._drawn.of(charge[t]) - self._relief.of(discharge[t]))
-        return charge, discharge, stored
+    step_h: float
+    keep_frac: float
+    net_kw: Any
+    limit_kw: Any
+    most_charge_kw: Any
+    most_discharge_kw: Any
+    floor_kwh: Any
+    full_kwh: Any
+    reserve_kwh: Any
+    dear_kw: Any
+    storing_kw: Any
+    fills: Any
+    begins: Any
+    measured: Any
+    into: Any
+    outof: Any
+    tapers: tuple[float, float, float, float]
 
-    def _charge_for(self, room_kwh: float) -> float:
-        """Return the AC charge that fills a room in the store in one step."""
-        return self._charging.terminals_of(room_kwh / self._problem.step_h) if room_kwh > 0 else 0.0
 
-    def _discharge_for(self, content_kwh: float) -> float:
-        """Return the AC discharge that takes so much out of the store in one step."""
-        return self._discharging.terminals_of(content_kwh / self._problem.step_h) if content_kwh > 0 else 0.0
+def _site(problem: Problem, rates: Rates, settings: RulesPolicy) -> _Site:
+    p, charges, prices = problem, rates.peak_charges, _DayPrices.of(problem, rates)
+    into, outof = p.charging, p.discharging
+    keeps_reserve = bool(charges) or bool(np.isfinite(p.import_limit_kw).any())
+    reserve_frac = settings.reserve_frac if keeps_reserve else 0.0
+    none = np.zeros((0, p.n_steps), dtype=bool)
+    periods = [np.asarray(charge.measure.periods.of) for charge in charges]
+    return _Site(
+        step_h=p.step_h,
+        keep_frac=p.keep_frac,
+        net_kw=p.load_kw + p.auxiliary_kw - p.pv_kw,
+        limit_kw=p.import_limit_kw,
+        most_charge_kw=p.most_charge_kw,
+        most_discharge_kw=p.most_discharge_kw,
+        floor_kwh=p.floor_kwh,
+        full_kwh=p.ceiling_kwh,
+        reserve_kwh=p.floor_kwh + reserve_frac * (p.ceiling_kwh - p.floor_kwh),
+        dear_kw=prices.dear_kw,
+        storing_kw=prices.storing_kw,
+        fills=prices.is_lowest & prices.has_spread,
+        begins=np.array([np.diff(of, prepend=of[0]) != 0 for of in periods]) if charges else none,
+        measured=np.array([charge.measure.is_measured() for charge in charges]) if charges else none,
+        into=np.stack((into.widths_kw, into.store_fracs, 1 + into.cooling_fracs)),
+        outof=np.stack((outof.widths_kw, outof.store_fracs, 1 - outof.cooling_fracs)),
+        tapers=(*taper_of(p.charge_taper, p.step_h), *taper_of(p.discharge_taper, p.step_h)),
+    )
 
-    def _begin_periods(self, t: int) -> None:
-        """Lower the ceiling of each charge whose period begins with this step."""
-        for k, period in enumerate(self._period):
-            if t and period[t] != period[t - 1]:
-                self._ceilings[k] *= self._month_start_frac
 
-    def _decide(self, t: int, most_c: float, most_d: float, above_reserve: float, to_reserve: float) -> float:
-        """Return the power of one step: charge positive, discharge negative."""
-        net, prices = self._net_kw[t], self._prices
-        ceiling = self._ceiling_at(t)
-        if net > ceiling:
-            return -min(self._relief.terminals_of(net - ceiling), most_d)
-        if net < 0 and (worth := self._storing_kw[t]):
-            return min(self._drawn.terminals_of(-net), most_c, worth)
-        if net > 0 and (worth := self._dear_kw[t]):
-            return -min(self._relief.terminals_of(net), above_reserve, worth)
-        wanted = most_c if prices.is_lowest[t] and prices.has_spread[t] else to_reserve
-        return min(wanted, self._drawn.terminals_of(max(ceiling - net, 0.0)))
+@compiled
+def _follow(
+    site: _Site, ceilings: Any, month_start_frac: float, charge_kw: Any, discharge_kw: Any, stored_kwh: Any
+) -> None:
+    """Write what the rules do in each step; the ceilings, one for each demand charge, are changed in place."""
+    h, keep, net_kw, into, outof = site.step_h, site.keep_frac, site.net_kw, site.into, site.outof
+    floor, full = site.floor_kwh, site.full_kwh
+    most_charge, most_discharge, limit = site.most_charge_kw, site.most_discharge_kw, site.limit_kw
+    rise_in, limit_in, rise_out, limit_out = site.tapers
+    begins, measured = site.begins, site.measured
+    content = floor[0]
+    for t in range(len(net_kw)):
+        ceiling = limit[t]
+        for k in range(len(ceilings)):
+            if begins[k, t]:
+                ceilings[k] *= month_start_frac
+            if measured[k, t]:
+                ceiling = min(ceiling, ceilings[k])
+        content *= keep
+        # Tapers hold at the end of the step, where the store holds what has gone in or out.
+        room = min(full[t] - content, (limit_in - rise_in * content) / (1.0 + rise_in))
+        usable = min(content - floor[t], (limit_out + rise_out * content) / (1.0 + rise_out))
+        most_c = min(most_charge[t], at_terminals(room / h, into, 1))
+        most_d = min(most_discharge[t], at_terminals(usable / h, outof, 1))
+        power = _decided(t, site, ceiling, content, most_c, most_d)
+        if content < floor[t]:  # what standing has cost
+            power = max(power, at_terminals((floor[t] - content) / h, into, 1))
+        charge, discharge = max(power, 0.0), max(-power, 0.0)
+        content += h * (through(charge, into, 1) - through(discharge, outof, 1))
+        charge_kw[t], discharge_kw[t], stored_kwh[t] = charge, discharge, content
+        import_kw = net_kw[t] + through(charge, into, 2) - through(discharge, outof, 2)
+        for k in range(len(ceilings)):
+            if measured[k, t]:
+                ceilings[k] = max(ceilings[k], import_kw)
 
-    def _ceiling_at(self, t: int) -> float:
-        """Return the lowest ceiling that holds in a step."""
-        lowest = float(self._problem.import_limit_kw[t])
-        for ceiling, measured in zip(self._ceilings, self._measured, strict=True):
-            if measured[t] and ceiling < lowest:
-                lowest = ceiling
-        return lowest
 
-    def _raise_ceilings(self, t: int, import_kw: float) -> None:
-        for k, measured in enumerate(self._measured):
-            if measured[t]:
-                self._ceilings[k] = max(self._ceilings[k], import_kw)
+@compiled
+def _decided(t: int, site: _Site, ceiling: float, content: float, most_c: float, most_d: float) -> float:
+    """Return the power of one step: charge positive, discharge negative."""
+    h, net, into, outof = site.step_h, site.net_kw[t], site.into, site.outof
+    if net > ceiling:
+        return -min(at_terminals(net - ceiling, outof, 2), most_d)
+    if net < 0.0 and site.storing_kw[t] > 0.0:
+        return float(min(at_terminals(-net, into, 2), most_c, site.storing_kw[t]))
+    if net > 0.0 and site.dear_kw[t] > 0.0:
+        above_reserve = min(most_d, at_terminals((content - site.reserve_kwh[t]) / h, outof, 1))
+        return -float(min(at_terminals(net, outof, 2), above_reserve, site.dear_kw[t]))
+    wanted = most_c
+    if not site.fills[t]:
+        wanted = min(most_c, at_terminals((site.reserve_kwh[t] - content) / h, into, 1))
+    return min(wanted, at_terminals(ceiling - net, into, 2))

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from crestfall.control._chords import at_terminals, through
 from crestfall.control._learning import N_RUNGS
 from crestfall.control._peak_targets import CLOSE_KW, Steps, raise_by_least
 from crestfall.dispatch._compiled import compiled
@@ -504,32 +505,6 @@ def _least_change(
 
 
 @compiled
-def _through(kw: float, chords: Any, row: int) -> float:
-    """Return what an AC power is elsewhere: at the store (row 1), or its cooling (row 2)."""
-    total = 0.0
-    for i in range(chords.shape[1]):
-        part = min(kw, chords[0, i])
-        total += part * chords[row, i]
-        kw -= part
-        if kw <= 0.0:
-            break
-    return total
-
-
-@compiled
-def _at_terminals(store_kw: float, chords: Any) -> float:
-    """Return the AC power of a power at the store."""
-    ac = 0.0
-    for i in range(chords.shape[1]):
-        part = min(store_kw, chords[0, i] * chords[1, i])
-        ac += part / chords[1, i]
-        store_kw -= part
-        if store_kw <= 0.0:
-            break
-    return ac
-
-
-@compiled
 def follow(
     begin: int,
     end: int,
@@ -584,11 +559,11 @@ def follow(
         change = _least_change(a, ahead, y, now[0], charge_cap, prices, state, k, dear, spare.one)
         content[0] = y + change
         if change >= 0.0:
-            kw = _at_terminals(change / h, into)
-            meter = demand[a] + kw + _through(kw, into, 2)
+            kw = at_terminals(change / h, into, 1)
+            meter = demand[a] + kw + through(kw, into, 2)
         else:
-            kw = -_at_terminals(-change / h, outof)
-            meter = demand[a] + kw + _through(-kw, outof, 2)
+            kw = -at_terminals(-change / h, outof, 1)
+            meter = demand[a] + kw + through(-kw, outof, 2)
         power[a], stored[a], caps[a] = kw, content[0], cap
         for c in range(len(rungs)):
             if measured[c, a] and meter > seen[c]:
