@@ -213,9 +213,9 @@ def test_each_criterion_ranks_the_same_options_its_own_way(found, name):
 
 
 def _neighbours(found, best):
-    """Options beside the best one that were compared, and what a sentence calls the part between."""
-    for racks, modules, words in ((1, 0, "with a {} rack"), (-1, 0, "without the {} rack"),
-                                  (0, 1, "with a {} module"), (0, -1, "without the {} module")):  # fmt: skip
+    """Options beside the best one that were compared, and what a sentence says of the part between."""
+    for racks, modules, words in ((1, 0, "a {} rack brings that to"), (-1, 0, "without the {} rack it is"),
+                                  (0, 1, "a {} module brings that to"), (0, -1, "without the {} module it is")):  # fmt: skip
         larger = best.racks + max(racks, 0) if racks else best.modules + max(modules, 0)
         other = found.figures(Option(best.racks + racks, best.modules + modules))
         if other is not None and other.option.is_battery:
@@ -229,11 +229,11 @@ def _neighbours(found, best):
         (Criterion(name="saving_per_capital"), lambda one: f"{one.saving / one.capital.net:.3f} a year"),
         (
             Criterion(name="saving_target", target=2000.0),
-            lambda one: f"{one.saving:,.0f} a year for {one.capital.net:,.0f} of capital",
+            lambda one: f"{one.saving:,.0f} EUR a year for {one.capital.net:,.0f} EUR",
         ),
         (
             Criterion(name="peak_target", target=90.0),
-            lambda one: f"{one.peak_import_kw:.1f} kW for {one.capital.net:,.0f} of capital",
+            lambda one: f"{one.peak_import_kw:.1f} kW for {one.capital.net:,.0f} EUR",
         ),
     ],
 )
@@ -251,8 +251,7 @@ def test_the_reason_tells_what_neighbours_make_of_a_payback(found):
     neighbours = list(_neighbours(found, other.recommendation))
     assert len(neighbours) >= 2
     for one, words in neighbours:
-        verb = "it takes" if words.startswith("without") else "brings that to"
-        assert f"; {words.removeprefix('with ')} {verb} {one.payback_years:.1f} years" in other.reason
+        assert f"; {words.replace('it is', 'it takes')} {one.payback_years:.1f} years" in other.reason
 
 
 def test_the_reason_says_where_nothing_was_looked_at(found):

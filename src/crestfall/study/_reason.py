@@ -7,6 +7,7 @@ from crestfall.study._doubt import Terms
 from crestfall.study._option_figures import OptionFigures
 from crestfall.study._steps import Step
 
+NO_RATE = "none"
 ORDINALS = ("", "first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth", "ninth", "tenth")
 
 
@@ -116,26 +117,32 @@ def _words(step: Step, terms: Terms, currency: str, *, is_up: bool) -> str:
             return f"{which} {'brings' if is_one else 'bring'} that to {years:.1f} years"
         case _:
             other = step.larger if is_up else step.smaller
-            return f"{'with ' + which if is_up else 'without ' + which} {_figure(other, terms)}"
+            figure = _figure(other, terms, currency)
+            if figure is None:
+                leaves = f"{which} {'leaves' if is_one else 'leave'}" if is_up else f"without {which} there is"
+                return f"{leaves} no single rate of return"
+            if not is_up:
+                return f"without {which} it is {figure}"
+            return f"{which} {'brings' if is_one else 'bring'} that to {figure}"
 
 
-def _figure(other: OptionFigures, terms: Terms) -> str:
-    """Return what a neighbour has of what the best one was chosen by."""
+def _figure(other: OptionFigures, terms: Terms, currency: str) -> str | None:
+    """Return what a neighbour has of what the best one was chosen by; None for no rate of return."""
     capital = 0.0 if other.capital is None else other.capital.net
     match terms.criterion.name:
         case "irr":
-            return _rate(other)
+            return None if (rate := _rate(other)) == NO_RATE else rate
         case "saving_per_capital":
-            return f"{other.saving / capital:.3f} a year" if capital > 0 else "no capital"
+            return f"{other.saving / capital:.3f} a year"
         case "peak_target":
-            return f"{other.peak_import_kw:.1f} kW for {_money(capital)} of capital"
+            return f"{other.peak_import_kw:.1f} kW for {_money(capital)} {currency}"
         case _:
-            return f"{_money(other.saving)} a year for {_money(capital)} of capital"
+            return f"{_money(other.saving)} {currency} a year for {_money(capital)} {currency}"
 
 
 def _rate(one: OptionFigures) -> str:
     rates = () if one.life is None else one.life.appraisal.without_debt.irr_frac
-    return f"{100 * rates[0]:.1f} %" if len(rates) == 1 else "none"
+    return f"{100 * rates[0]:.1f} %" if len(rates) == 1 else NO_RATE
 
 
 def _parts(step: Step, *, is_up: bool) -> str:
