@@ -214,8 +214,13 @@ def test_each_criterion_ranks_the_same_options_its_own_way(found, name):
 
 def _neighbours(found, best):
     """Options beside the best one that were compared, and what a sentence says of the part between."""
-    for racks, modules, words in ((1, 0, "a {} rack brings that to"), (-1, 0, "without the {} rack it is"),
-                                  (0, 1, "a {} module brings that to"), (0, -1, "without the {} module it is")):  # fmt: skip
+    sides = (
+        (1, 0, "a {} rack brings that to"),
+        (-1, 0, "without the {} rack it is"),
+        (0, 1, "a {} module brings that to"),
+        (0, -1, "without the {} module it is"),
+    )
+    for racks, modules, words in sides:
         larger = best.racks + max(racks, 0) if racks else best.modules + max(modules, 0)
         other = found.figures(Option(best.racks + racks, best.modules + modules))
         if other is not None and other.option.is_battery:
