@@ -262,9 +262,12 @@ def victoria_demand() -> pd.DataFrame:
     return pd.DataFrame(columns, index=start)
 
 
-@functools.cache
 def _simbench_per_unit(file: str, column: str) -> pd.Series:
-    path = data_file("simbench", f"simbench/networks/1-complete_data-mixed-all-1-sw/{file}")
+    return _read_per_unit(data_file("simbench", f"simbench/networks/1-complete_data-mixed-all-1-sw/{file}"), column)
+
+
+@functools.cache
+def _read_per_unit(path: Path, column: str) -> pd.Series:
     table = pd.read_csv(path, sep=";", usecols=["time", column])
     stamps = pd.to_datetime(table["time"], format="%d.%m.%Y %H:%M")
     start = pd.DatetimeIndex(stamps).tz_localize("Europe/Berlin", ambiguous="infer")

@@ -160,6 +160,10 @@ def page(html) -> Page:
     return Page(html)
 
 
+def test_report_of_one_year_says_nothing_of_a_life(html):
+    assert "Life and money" not in html
+
+
 def test_report_closes_every_tag(page):
     assert page.open == []
 

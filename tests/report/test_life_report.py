@@ -170,12 +170,6 @@ def test_summary_and_figures_are_written(folder):
     }
 
 
-def test_a_study_of_one_year_writes_none_of_it(tmp_path):
-    fill_folder(shared_study(), tmp_path, ["page", "tables"])
-    assert {path.name for path in tmp_path.glob("*.csv")} == {"bill.csv"}
-    assert "Life and money" not in (tmp_path / "report.html").read_text(encoding="utf-8")
-
-
 def test_report_shows_years_worth_warranty_and_offers(result, folder):
     html = (folder / "report.html").read_text(encoding="utf-8")
     for heading in (
