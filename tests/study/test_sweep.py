@@ -340,7 +340,7 @@ def test_workers_of_a_cluster_come_and_go(path, undisturbed, tmp_path):
     import crestfall.study._sweep as module
 
     killed, every = [], module.TELL_EVERY_S
-    settings = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": None, "processes": True}
+    settings = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": ":0", "processes": True}
     with distributed.LocalCluster(**settings) as cluster:
 
         def kill(said: str) -> None:
@@ -363,7 +363,7 @@ def test_a_cluster_without_workers_is_refused_and_one_that_loses_them_can_be_sto
     distributed = pytest.importorskip("distributed")
     monkeypatch.setattr("crestfall.study._cluster.CONNECT_S", 2)
     monkeypatch.setattr("crestfall.study._sweep.TELL_EVERY_S", 0.0)
-    settings = {"threads_per_worker": 1, "dashboard_address": None, "processes": False, "protocol": "tcp"}
+    settings = {"threads_per_worker": 1, "dashboard_address": ":0", "processes": False, "protocol": "tcp"}
     with distributed.LocalCluster(n_workers=0, **settings) as cluster:
         address = cluster.scheduler_address
         with pytest.raises(InputError, match=rf"--cluster {address}: the scheduler has no workers\n    start one"):
@@ -388,7 +388,7 @@ def test_a_scheduler_that_is_lost_is_no_result_of_a_case(path, tmp_path, monkeyp
     settings = {
         "n_workers": 1,
         "threads_per_worker": 1,
-        "dashboard_address": None,
+        "dashboard_address": ":0",
         "processes": False,
         "protocol": "tcp",
     }
@@ -409,7 +409,7 @@ def test_a_cluster_of_another_version_is_refused_before_anything_runs(path, tmp_
     """A change of this process alone stands in for an installation of another day on the other machine."""
     distributed = pytest.importorskip("distributed")
     monkeypatch.setattr("crestfall.study._cluster.code_hash", lambda: "another")
-    settings = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": None, "processes": True}
+    settings = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": ":0", "processes": True}
     with distributed.LocalCluster(**settings) as cluster:
         address = cluster.scheduler_address
         with pytest.raises(InputError) as error:
