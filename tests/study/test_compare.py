@@ -225,7 +225,6 @@ def _neighbours(found, best):
 @pytest.mark.parametrize(
     ("criterion", "figure"),
     [
-        (Criterion(name="payback"), lambda one: f"{one.payback_years:.1f} years"),
         (Criterion(name="irr"), lambda one: f"{100 * one.life.appraisal.without_debt.irr_frac[0]:.1f} %"),
         (Criterion(name="saving_per_capital"), lambda one: f"{one.saving / one.capital.net:.3f} a year"),
         (
