@@ -333,7 +333,7 @@ def test_ctrl_c_finishes_what_is_in_hand_and_says_how_to_go_on(tmp_path):
 def cluster():
     """A scheduler on this machine with one worker process."""
     distributed = pytest.importorskip("distributed")
-    settings = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": None, "processes": True}
+    settings = {"n_workers": 1, "threads_per_worker": 1, "dashboard_address": ":0", "processes": True}
     with distributed.LocalCluster(**settings) as running:
         yield running
 
@@ -342,7 +342,7 @@ def test_a_cluster_without_workers_is_refused_and_one_that_loses_them_can_be_sto
     distributed = pytest.importorskip("distributed")
     monkeypatch.setattr("crestfall.study._cluster.CONNECT_S", 2)
     monkeypatch.setattr("crestfall.study._sweep.TELL_EVERY_S", 0.0)
-    settings = {"threads_per_worker": 1, "dashboard_address": None, "processes": False, "protocol": "tcp"}
+    settings = {"threads_per_worker": 1, "dashboard_address": ":0", "processes": False, "protocol": "tcp"}
     with distributed.LocalCluster(n_workers=0, **settings) as cluster:
         address = cluster.scheduler_address
         with pytest.raises(InputError, match=rf"--cluster {address}: the scheduler has no workers\n    start one"):
@@ -367,7 +367,7 @@ def test_a_scheduler_that_is_lost_is_no_result_of_a_case(path, tmp_path, monkeyp
     settings = {
         "n_workers": 1,
         "threads_per_worker": 1,
-        "dashboard_address": None,
+        "dashboard_address": ":0",
         "processes": False,
         "protocol": "tcp",
     }

@@ -250,7 +250,7 @@ class _Controller:
             ceiling_kwh=_with_past(store.ceiling_kwh, n_before),
             keep_frac=_with_past(store.keep_frac, n_before),
         )
-        measured = np.array([self._targets.measured_before(k, p.n_steps, n_before) for k in range(self._targets.n)])
+        measured = [self._targets.measured_before(k, p.n_steps, n_before) for k in range(self._targets.n)]
         self._ahead = Outlook(
             steps=self._steps,
             store=store,
@@ -259,7 +259,7 @@ class _Controller:
             price_step=self._priced_as(at, steps),
             net_kw=net,
             curtailable_kw=held,
-            measured=measured.reshape(self._targets.n, n),
+            measured=np.array(measured, dtype=bool).reshape(self._targets.n, n),  # also where there is none
             day_part=self._clock.slot,
             first=first,
             every=every,
