@@ -54,6 +54,16 @@ def test_the_screen_names_the_recommendation_its_reason_and_how_sure_it_is(found
     assert all(len(line) <= 200 for line in text.splitlines() if found.reason not in line)
 
 
+def test_it_is_said_where_another_option_is_the_best_more_often(found):
+    scores = found.scores.copy()
+    second = next(at for at, one in enumerate(found.options) if one.option == Option(1, 1))
+    scores[:, second] = scores.max(axis=1) + 1.0
+    other = replace(found, scores=scores)
+    assert other.recommendation == found.recommendation
+    assert sureness(other)[-1] == "More often, in 100 %, the best is 1 rack, 1 module."
+    assert not any("More often" in words for words in sureness(found))
+
+
 def test_no_battery_is_on_the_screen_wherever_it_ranks(found):
     rows = [line.split() for line in compare_text(found).splitlines()]
     (nothing,) = [row for row in rows if row[1:5] == ["0", "0", "0", "0"]]

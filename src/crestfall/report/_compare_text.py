@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 
 import pandas as pd
 
+from crestfall.plant import Option
 from crestfall.report._retold import retold
 from crestfall.report._words import figures, later, number, say
 from crestfall.study import Comparison
@@ -130,8 +131,12 @@ def sureness(comparison: Comparison) -> list[str]:
         How often it stays the best, and what it gives away where it does not, a sentence each; none where doubt was
         left out.
     """
-    if comparison.draws is None:
-        return []
+    return [] if comparison.draws is None else [*_how_often(comparison), *_more_often(comparison)]
+
+
+def _how_often(comparison: Comparison) -> list[str]:
+    """Say how often the recommendation stays the best, and what it gives away where it does not."""
+    assert comparison.draws is not None  # noqa: S101 -- tells the type checker; only asked where there are some
     share, n = float(comparison.table["best_share_frac"].iloc[0]), len(comparison.draws)
     often = later("It stays the best in {share} % of {n} draws of load year, prices, fade and capital cost.")
     if comparison.inputs.scenario.ask.life is None:
@@ -164,6 +169,17 @@ def sureness(comparison: Comparison) -> list[str]:
         case _:
             text = later("In the others it is worth {regret} {currency} less than the best, on average.")
     return [*said, say(text, **values)]
+
+
+def _more_often(comparison: Comparison) -> list[str]:
+    """Say which option is the best more often than the one that is best by what is expected, if one is."""
+    table = comparison.table
+    other = table.iloc[int(table["best_share_frac"].to_numpy().argmax())]
+    if other["best_share_frac"] <= table["best_share_frac"].iloc[0]:
+        return []
+    option = retold(str(Option(int(other["racks"]), int(other["modules"]))))
+    text = later("More often, in {share} %, the best is {option}.")
+    return [say(text, share=number(100 * float(other["best_share_frac"])), option=option)]
 
 
 def regret_form(comparison: Comparison) -> tuple[float, int, str]:
