@@ -42,6 +42,16 @@ def test_import_limit_that_the_energy_cannot_hold_fails_by_the_missing_energy():
     np.testing.assert_allclose(refusal(short).excess_kw, [10.5, 10.5, 0], atol=1e-6)  # the solver's row tolerance
 
 
+def test_the_program_is_not_built_where_the_exact_way_sees_that_there_is_no_schedule(monkeypatch):
+    short = small_problem(4, load_kw=[60, 60, 180, 60], import_limit_kw=100.0, discharge_limit_kw=30.0)
+    wanted = refusal(short)
+    monkeypatch.setattr("crestfall.dispatch._solve._Search", None)
+    for solver in ("auto", "exact"):
+        with pytest.raises(ImportLimitError) as caught:
+            optimise(short, solver=solver)
+        assert str(caught.value) == str(wanted)
+
+
 @settings(max_examples=50)
 @given(load=rows(6, 0, 150), limit=st.integers(0, 60), energy=st.integers(0, 100), power=st.integers(0, 60))
 def test_least_excess_over_the_import_limit_agrees_with_an_independent_linear_program(load, limit, energy, power):

@@ -35,7 +35,14 @@ class ImportLimitError(InfeasibleError):
         self.worst = worst
 
 
-def least_excess_kw(problem: Problem, solver: Any) -> FloatArray:
+def program_solver() -> Any:
+    """Return the general solver in Pyomo's current interface; its package has no types."""
+    from pyomo.contrib.solver.common.factory import SolverFactory
+
+    return SolverFactory("highs")
+
+
+def least_excess_kw(problem: Problem) -> FloatArray:
     """
     Return by how much import must exceed its limit in each step if the largest excess is made as small as it can be.
 
@@ -46,8 +53,6 @@ def least_excess_kw(problem: Problem, solver: Any) -> FloatArray:
     ----------
     problem : Problem
         A problem without a feasible schedule.
-    solver : Any
-        A Pyomo solver of the current interface; its package has no types.
 
     Returns
     -------
@@ -68,7 +73,7 @@ def least_excess_kw(problem: Problem, solver: Any) -> FloatArray:
     model.is_worst = pyo.Constraint(model.step, rule=lambda m, t: m.worst_kw - m.excess_kw[t] >= 0)
     # A kW less of the worst costs at most a kW, and the losses of shifting it, in each other step.
     model.cost.set_value(2 * problem.n_steps * model.worst_kw + pyo.quicksum(model.excess_kw[t] for t in model.step))
-    result = solver.solve(model, load_solutions=False, raise_exception_on_nonoptimal_result=False)
+    result = program_solver().solve(model, load_solutions=False, raise_exception_on_nonoptimal_result=False)
     if result.incumbent_objective is None:
         return np.zeros(problem.n_steps)
     result.solution_loader.load_vars()

@@ -24,7 +24,7 @@ from crestfall.dispatch._caps import CapsOfPeaks, caps_at, measured_by, on_peaks
 from crestfall.dispatch._compiled import compiled
 from crestfall.dispatch._intervals import joined, spans_of, split
 from crestfall.dispatch._master import Master, Planes
-from crestfall.dispatch._passes import NotInClassError, Pass, Passes
+from crestfall.dispatch._passes import NoScheduleError, NotInClassError, Pass, Passes
 from crestfall.dispatch._pieces import NEGLIGIBLE, StepData, StepLimitError, held_back_kw, pieces_of, step_data
 from crestfall.dispatch._problem import Problem, Taper
 from crestfall.dispatch._schedule import Schedule, Status
@@ -264,7 +264,7 @@ class ExactSearch:
         try:
             self._steps = pieces_of(self._data)
         except StepLimitError as error:
-            raise NotInClassError(str(error)) from None
+            raise NoScheduleError(str(error)) from None
         self._pieces = joined(self._steps, self._spans, self._problem.keep_frac)
         self._passes = Passes(self._problem, self._spans, self._pieces, self._store, self._measured.first)
 

@@ -7,7 +7,7 @@ from typing import Literal
 
 from crestfall.dispatch._problem import Problem
 from crestfall.dispatch._schedule import Schedule, Status, check_feasible
-from crestfall.errors import SolverError
+from crestfall.errors import InfeasibleError, SolverError
 
 logger = logging.getLogger(__name__)
 
@@ -93,12 +93,16 @@ def _exact(
     """Return what the exact way finds, or why it does not fit."""
     from crestfall.dispatch._compiled import tell_of_compiling
     from crestfall.dispatch._exact import solve_exactly
-    from crestfall.dispatch._passes import NotInClassError
+    from crestfall.dispatch._passes import NoScheduleError, NotInClassError
 
     tell_of_compiling()
     try:
         known = () if like is None else like.proof
         schedule = solve_exactly(problem, time_limit_s=time_limit_s, gap_frac=gap_frac, known=known)
+    except NoScheduleError as error:
+        if (reason := _reason_found(problem)) is not None:
+            raise reason from None
+        return None, str(error)  # a limit of export, or rounding: the general solver says
     except NotInClassError as error:
         logger.debug("the exact way does not fit: %s", error)
         return None, str(error)
@@ -137,3 +141,10 @@ def least_cost(problem: Problem, by: Schedule) -> float | None:
         return bound_by(by.proof, problem)
     except NotInClassError:
         return None
+
+
+def _reason_found(problem: Problem) -> InfeasibleError | None:
+    """Return why there is no schedule, if a single limit is to blame."""
+    from crestfall.dispatch._solve import why_no_schedule
+
+    return why_no_schedule(problem)

@@ -42,6 +42,10 @@ class NotInClassError(Exception):
     """The exact way does not fit a problem; the message says why, in a few words."""
 
 
+class NoScheduleError(NotInClassError):
+    """The exact way finds that no schedule keeps the limits."""
+
+
 @dataclass(frozen=True, slots=True)
 class Pass:
     """What one pass over the store gives.
@@ -166,17 +170,15 @@ class Passes:
         self._changed[:] = False
         if failed != -1:
             self._changed[:] = True
-            raise NotInClassError(
-                "its cost-to-go has too many pieces"
-                if failed == -2
-                else f"no schedule keeps the limits from step {int(self._spans[failed])} on"
-            )
+            if failed == -2:
+                raise NotInClassError("its cost-to-go has too many pieces")
+            raise NoScheduleError(f"no schedule keeps the limits from step {int(self._spans[failed])} on")
 
     def _go_through(self, v: Line, start: float, change: FloatArray, stored: FloatArray) -> None:
         """Fill in the cheapest year from a start to an end whose worth is given."""
         self._go_back(v)
         if not v.left[0] - NEAR_KWH <= start <= v.right[0] + NEAR_KWH:
-            raise NotInClassError("no schedule keeps the limits from the start on")
+            raise NoScheduleError("no schedule keeps the limits from the start on")
         forward(self._pieces, self._store, self._plan, start, change, stored)
 
     def _return_to_start(self, change: FloatArray, stored: FloatArray) -> float:
@@ -186,7 +188,7 @@ class Passes:
         for _ in range(MOST_RETURNS):
             self._go_back(v)
             if not cut(v, low, high):
-                raise NotInClassError("no schedule ends as it began")
+                raise NoScheduleError("no schedule ends as it began")
             start = float(np.clip(self._first_guess, v.left[0], v.right[0]))
             for _ in range(MOST_RETURNS):
                 forward(self._pieces, self._store, self._plan, start, change, stored)

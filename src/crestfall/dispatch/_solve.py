@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.dispatch._bound import Cut, Multipliers, lower_bound
-from crestfall.dispatch._diagnosis import NOTICEABLE_KW, ImportLimitError, least_excess_kw, store_fault
+from crestfall.dispatch._diagnosis import NOTICEABLE_KW, ImportLimitError, least_excess_kw, program_solver, store_fault
 from crestfall.dispatch._model import add_cuts, build_model, choose_direction, fill_in_order, settle_choices, values_of
 from crestfall.dispatch._problem import Problem
 from crestfall.dispatch._schedule import Schedule, Status, check_feasible
@@ -56,11 +56,9 @@ class _Search:
     """One model, solved as often as the repair needs."""
 
     def __init__(self, problem: Problem, time_limit_s: float) -> None:
-        from pyomo.contrib.solver.common.factory import SolverFactory
-
         self._problem = problem
         self._deadline = time.monotonic() + time_limit_s
-        self._solver = SolverFactory("highs")
+        self._solver = program_solver()
         self._model = build_model(problem)
         self._bound = -np.inf
         self._repaired: set[int] = set()
@@ -162,7 +160,7 @@ class _Search:
         )
         end = self._result.termination_condition
         if end in {End.provenInfeasible, End.infeasibleOrUnbounded}:
-            raise self._infeasible()
+            raise why_no_schedule(self._problem) or _other_reason(self._problem)
         if self._result.incumbent_objective is None or not np.isfinite(self._result.incumbent_objective):
             raise SolverError(
                 f"no schedule was found in the time allowed (solver: {end.name})\n    raise dispatch.time_limit_s"
@@ -266,19 +264,37 @@ class _Search:
             repaired_steps=len(self._repaired),
         )
 
-    def _infeasible(self) -> InfeasibleError:
-        if (fault := store_fault(self._problem)) is not None:
-            return InfeasibleError(fault)
-        excess = least_excess_kw(self._problem, self._solver)
-        if not excess.any() and (self._problem.most_import_kwh, self._problem.most_out_kwh) != (None, None):
-            return InfeasibleError("no schedule keeps the budget of energy\n    raise the budget, or leave it out")
-        if not excess.any():
-            return InfeasibleError(
-                "no schedule keeps the limits of the store and of the export at once\n"
-                "    widen the store's window, raise the export limit, or let more PV be curtailed"
-            )
+
+def why_no_schedule(problem: Problem) -> InfeasibleError | None:
+    """
+    Return what no schedule can keep.
+
+    Parameters
+    ----------
+    problem : Problem
+        A problem that seems to have no schedule.
+
+    Returns
+    -------
+    InfeasibleError or None
+        It names the limit, the step and the excess; None where neither the store nor the limit of import is to blame.
+    """
+    if (fault := store_fault(problem)) is not None:
+        return InfeasibleError(fault)
+    excess = least_excess_kw(problem)
+    if excess.any():
         first, worst = int(np.argmax(excess > 0)), int(np.argmax(excess > excess.max() - NOTICEABLE_KW))
-        return ImportLimitError(self._problem, excess, first=first, worst=worst)
+        return ImportLimitError(problem, excess, first=first, worst=worst)
+    return None
+
+
+def _other_reason(problem: Problem) -> InfeasibleError:
+    if (problem.most_import_kwh, problem.most_out_kwh) != (None, None):
+        return InfeasibleError("no schedule keeps the budget of energy\n    raise the budget, or leave it out")
+    return InfeasibleError(
+        "no schedule keeps the limits of the store and of the export at once\n"
+        "    widen the store's window, raise the export limit, or let more PV be curtailed"
+    )
 
 
 def _tangent(peak: int, interval: int, import_kw: float, kvar: float) -> Cut:
