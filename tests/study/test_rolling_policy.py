@@ -15,7 +15,7 @@ from crestfall.study._budget import within_budget
 from crestfall.study._explaining import with_a_rack_more
 from crestfall.study._later_year import site_in_year
 from crestfall.study._life_terms import LifeTerms
-from crestfall.study._rolling import check_horizon, roll
+from crestfall.study._rolling import check_horizon, notes_on_forecasts, roll
 from crestfall.study._run import headline_year
 from hourly_site import BY_ROLLING, NO_BATTERY, WITH_PV, shared_study, studied, write_hourly_site, year_csv
 from site_files import Edit, in_catalogue, in_scenario, in_tariff, message
@@ -321,6 +321,20 @@ def test_prices_of_a_series_are_known_for_half_a_day_unless_it_is_said(tmp_path)
     assert note in left_out.warnings
     assert note not in said.warnings
     np.testing.assert_array_equal(left_out.rolling.schedule.stored_kwh, said.rolling.schedule.stored_kwh)
+
+
+@pytest.mark.parametrize(
+    ("period", "is_said"),
+    [("period: year", True), ("ratchet: {preceding_periods: 11, share_frac: 0.8}", True), ("period: month", False)],
+)
+def test_plans_without_a_past_are_told_of_where_a_peak_of_the_first_days_stays(tmp_path, period, is_said):
+    inputs = prepared(tmp_path, in_tariff("    averaging_min: 60\n", f"    averaging_min: 60\n    {period}\n"))
+    words = (
+        "rolling plans begin without a past, and a peak of the first days stays on 'Peak' for longer than a month;"
+        " rolling.history gives them one"
+    )
+    notes = list(notes_on_forecasts(inputs.scenario.ask.rolling, inputs.rates, inputs.known))
+    assert (words in notes) == is_said
 
 
 # --- the years of life ------------------------------------------------------------------------------------------------

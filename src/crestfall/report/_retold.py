@@ -193,6 +193,10 @@ SENTENCES = (
     # Warnings of a study.
     later("without the battery the site exceeds its import limit in {n} steps; the bill before ignores this"),
     later("the rules exceed the import limit in {n} steps: a controller with these settings would not hold it"),
+    later(
+        "rolling plans begin without a past, and a peak of the first days stays on '{charge}' for longer than a month;"
+        " rolling.history gives them one"
+    ),
     later("the rolling plan exceeds the import limit in {n} steps: a controller with these settings would not hold it"),
     later("no ambient temperature is given: heating, cooling and limits are those at {mild} degrees C"),
     later("ambient temperature stops the plant in {n} steps"),

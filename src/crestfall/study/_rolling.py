@@ -19,6 +19,7 @@ FloatArray = NDArray[np.float64]
 # An auction for the next day ends about noon; just before it, prices are known for the rest of this day: common
 # practice, no source.
 MARKET_KNOWN_H = 12.0
+LONGEST_MONTH_DAYS = 45.0  # of a billing period between two readings; quarters and seasons are longer
 MOST_UNLIKE = 10.0  # times: no forecast is so far off in the mean of a year, but one in other units is
 # What is expected where a forecast from a file was not issued yet: plans look further than many a one.
 NOT_ISSUED = {"load_forecast": "similar_days", "pv_forecast": "recent_days"}
@@ -238,3 +239,17 @@ def notes_on_forecasts(settings: RollingPolicy, rates: Rates, known: Foreknown) 
     regresses = "regression" in (settings.load_forecast, settings.pv_forecast)
     if regresses and known.before.n_steps and known.before.temperature_c is None:
         yield "regressions go without temperature, for the history has none"
+    if not known.before.n_steps and (charge := _charge_that_stays(rates)) is not None:
+        yield (
+            f"rolling plans begin without a past, and a peak of the first days stays on '{charge}' for longer than a"
+            " month; rolling.history gives them one"
+        )
+
+
+def _charge_that_stays(rates: Rates) -> str | None:
+    """Return the name of a demand charge on which a peak stays for longer than a month; None where there is none."""
+    for charge in rates.peak_charges:
+        is_remembered = getattr(charge, "memory", None) is not None  # by a ratchet; contracted levels have none
+        if is_remembered or charge.measure.periods.days.max(initial=0.0) > LONGEST_MONTH_DAYS:
+            return charge.name
+    return None
