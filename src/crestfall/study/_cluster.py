@@ -13,6 +13,7 @@ from crestfall.study._parts import code_hash
 
 CONNECT_S = 20
 POLL_S = 0.02  # how often it is looked whether a task has ended
+HANDED_OVER_S = 5  # longest that a result is waited for: its worker may be gone
 AHEAD = 2  # tasks on their way for each thread of a worker: one in hand, one waiting there
 
 
@@ -83,16 +84,24 @@ class Cluster:
                     return
                 finished = done.next_batch(block=False)
                 for future in finished:
-                    yield self._outcome(future, pending.pop(future))
+                    outcome = self._outcome(future, pending[future])
+                    if outcome is None:
+                        done.add(future)
+                        continue
+                    del pending[future]
+                    yield outcome
                 if not finished:
                     time.sleep(POLL_S)
         finally:
             self._client.cancel(list(pending))
             self._client.close(timeout=LISTEN_S)
 
-    def _outcome(self, future: Any, place: int) -> Done:
+    def _outcome(self, future: Any, place: int) -> Done | None:
+        """Return what became of a task; None where its worker left before it handed that over, so it is done again."""
         try:
-            outcome: Done = future.result()
+            outcome: Done = future.result(timeout=HANDED_OVER_S)
+        except TimeoutError:
+            return None
         except self._library.scheduler.KilledWorker:
             return Done(place, failure="its worker died, and so did others that tried")
         except CancelledError:
