@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crestfall.plant import Converter, Plant
-from crestfall.replay._terminals import Terminals, ac_of, ac_within, store_of
+from crestfall.replay._terminals import Terminals, ac_of, ac_relieving, ac_within, relief_of, store_of
 from parts import LOSSLESS, plant_with
 from strategies import curved_modules, module_with, rack_banks
 
@@ -71,6 +71,23 @@ def test_charge_within_a_draw_is_the_highest_that_keeps_it(plant, share):
         assert (just + plant.bank.cooling_frac * plant.rack_loss_kw(just, charging=True))[0] == pytest.approx(
             most, abs=ROUNDING_KW
         )
+
+
+@given(plant=plants(), share=st.floats(0, 1), most_share=st.floats(0, 1))
+def test_a_discharge_relieves_the_meter_by_no_more_than_it_may(plant, share, most_share):
+    curve = Terminals.of(plant, charging=False)
+
+    def relief(ac: float) -> float:
+        just = np.array([ac])
+        return float((just - plant.bank.cooling_frac * plant.rack_loss_kw(just, charging=False))[0])
+
+    most, may = most_share * plant.rating_kva, share * plant.rating_kva
+    assert relief_of(curve, most) == pytest.approx(relief(most), abs=ROUNDING_KW)
+    ac = ac_relieving(curve, may, most)
+    assert min(may, most) <= ac <= most
+    assert relief(ac) <= max(may, 0.0) + ROUNDING_KW
+    if ac < most:  # all that it may
+        assert relief(ac) >= may - ROUNDING_KW or relief(ac + 1e-6) > may
 
 
 def test_what_a_module_loses_as_it_starts_is_drawn_from_the_store_below_it():

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.dispatch._compiled import compiled
-from crestfall.replay._terminals import Terminals, ac_of, ac_within, store_of
+from crestfall.replay._terminals import Terminals, ac_of, ac_relieving, ac_within, store_of
 
 FloatArray = NDArray[np.float64]
 STANDSTILL_KW = 1e-4  # power below is rounding
@@ -163,8 +163,10 @@ def _discharge_kw(
 ) -> float:
     most = _limit_kw(plant.empty, content)
     flow = min(flow_kw, most, max(kept - plant.empty.at_kwh, 0.0) / part_h)
-    room = max(course.standing_kw[t] - course.least_net_kw[t], -course.planned_kw[t], 0.0)
-    ac = min(ac_of(plant.discharging, flow), course.most_discharge_kw[t], room)
+    # What was planned may go on as far as its cooling, which plans see by chords, keeps it from being sent out.
+    room = max(course.standing_kw[t] - course.least_net_kw[t], 0.0)
+    ac = min(ac_of(plant.discharging, flow), course.most_discharge_kw[t], max(room, -course.planned_kw[t]))
+    ac = ac_relieving(plant.discharging, room, ac)
     return ac if ac >= plant.least_kw else 0.0
 
 

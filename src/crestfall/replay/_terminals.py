@@ -14,6 +14,7 @@ from crestfall.dispatch._compiled import compiled
 from crestfall.plant import Plant
 
 FloatArray = NDArray[np.float64]
+HALVINGS = 50
 
 
 class Terminals(NamedTuple):
@@ -67,6 +68,35 @@ def store_of(curve: Terminals, ac_kw: float) -> float:
     at_corner = i == 0 or ac_kw >= curve.ac_kw[i]
     dc: float = curve.dc_kw[i] if at_corner else _between(curve.ac_kw, curve.dc_kw, i, ac_kw)
     return dc if dc < 0 else curve.linear * dc + curve.square_per_kw * dc * dc
+
+
+@compiled
+def relief_of(curve: Terminals, ac_kw: float) -> float:
+    """Return by how much a discharge lowers the power at the meter, less what its cooling draws."""
+    i = min(int(np.searchsorted(curve.ac_kw, ac_kw)), len(curve.ac_kw) - 1)
+    at_corner = i == 0 or ac_kw >= curve.ac_kw[i]
+    dc: float = curve.dc_kw[i] if at_corner else _between(curve.ac_kw, curve.dc_kw, i, ac_kw)
+    rack_loss = abs(1 - curve.linear) * dc + abs(curve.square_per_kw) * dc * dc
+    return ac_kw - curve.cooling_frac * max(rack_loss, 0.0)
+
+
+@compiled
+def ac_relieving(curve: Terminals, relief_kw: float, most_kw: float) -> float:
+    """Return the highest AC discharge up to a limit that lowers the power at the meter by no more than this.
+
+    It is at least the relief itself, for cooling only takes of it. Where jumps make a rise of the discharge lower the
+    relief, one that keeps it is found, not the highest of all.
+    """
+    if most_kw <= relief_kw or relief_of(curve, most_kw) <= relief_kw:
+        return most_kw
+    low, high = relief_kw, most_kw
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        if relief_of(curve, middle) <= relief_kw:
+            low = middle
+        else:
+            high = middle
+    return low
 
 
 @compiled
