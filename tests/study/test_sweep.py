@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from crestfall.dispatch._optimise import PROVEN_FRAC
 from crestfall.errors import InfeasibleError, InputError, OutputError
 from crestfall.scenario import load_scenario
 from crestfall.study import RESULT_COLUMNS, load_plan, run, sweep
@@ -23,6 +24,7 @@ from crestfall.study import _parts as parts
 from crestfall.study._executor import WorkersError
 from crestfall.study._option_figures import figures_of
 from crestfall.study._parts import SweepFolder
+from crestfall.study._sweep_case import CasesJob
 from site_files import in_scenario
 from sweeps import FAULT_CASES, HEAD, PEAKS, write_sweep
 
@@ -61,9 +63,20 @@ def test_each_case_has_the_figures_of_a_study_of_its_own(tmp_path):
     alone = run(load_scenario(tmp_path / "alone.yaml"))
     row = found.table.iloc[3]
     assert (row["option.racks"], row["money.installation_cost"]) == (2, 9000)
-    assert row["saving"] == pytest.approx(alone.saving(alone.hindsight), abs=1e-9)
+    assert row["saving"] == pytest.approx(alone.saving(alone.hindsight), abs=PROVEN_FRAC * alone.hindsight.bill_total)
     assert row["capital"] == pytest.approx(alone.capital)
     assert row["payback_years"] == pytest.approx(alone.payback_years)
+
+
+def test_a_case_does_not_depend_on_those_before_it(tmp_path):
+    """Cases set out from the base's optimum, never from one another's."""
+    axes = '  - {key: "tariff.demand_charges[0].rate_per_kw", values: [3, 9, 14]}\n  - {key: option.racks, values: [1, 2]}\n'
+    plan = load_plan(write_sweep(tmp_path, f"{HEAD}{axes}study: first_year\n", WITH_BATTERY))
+    job = CasesJob(plan.base)
+    in_order, other = job.function(), job.function()
+    rows = [in_order(case) for case in plan.cases]
+    assert [other(case) for case in reversed(plan.cases)] == rows[::-1]
+    assert len({row["saving"] for row in rows}) == 6
 
 
 def test_the_summary_names_every_policy_that_made_a_figure(tmp_path):

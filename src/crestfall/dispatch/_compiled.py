@@ -2,6 +2,7 @@
 
 import logging
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -34,8 +35,12 @@ def compiled(function: F) -> F:
     return cast(F, decorated)
 
 
+@cache
 def tell_of_compiling() -> None:
-    """Log that the first use compiles, where nothing of it is on disk yet; it takes a minute, once on a machine."""
+    """Log that the first use compiles, where nothing of it is on disk yet; it takes a minute, once on a machine.
+
+    Once in a process is enough.
+    """
     folders = {Path(function.stats.cache_path) for function in _kept}
     if not any(any(folder.glob("_store.*.nbi")) for folder in folders):
         logger.warning("compiling the optimiser: it takes a minute, once on this machine")

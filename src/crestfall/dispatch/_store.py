@@ -214,14 +214,14 @@ def take_steps(
     floor, ceiling, keep = store.floor_kwh, store.ceiling_kwh, store.keep_frac
     x_first, x_last, x_slope, x_length, x_ratio, x_stored = out
     slope, length = v.slope, v.length
+    m_slope, m_length = spare
     rise_in, limit_in, rise_out, limit_out = store.rise_in, store.limit_in, store.rise_out, store.limit_out
-    is_tapered = limit_in < np.inf or limit_out < np.inf
     head, tail, left, right, scale = v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0]
     for t in range(end - 1, begin - 1, -1):
         n_new = p_first[t + 1] - p_first[t] + c_first[t + 1] - c_first[t]
         if tail - head > MOST_PIECES - n_new:
             return -2
-        if head <= n_new or tail >= len(slope) - n_new or scale < LEAST_SCALE:
+        if head <= n_new or scale < LEAST_SCALE:
             # Back to the middle of the room, to a scale of 1, and to lengths that add up, before any of them runs out.
             middle, n = (len(slope) - (tail - head)) // 2, tail - head
             slope[middle : middle + n] = slope[head:tail].copy() * scale
@@ -242,8 +242,8 @@ def take_steps(
                     above += price[cap]
                     cap += 1
                 part = rest
-                if ratio > 0.0 and cap < last_cap:
-                    part = min(rest, (level[cap] - import_kw) / ratio)
+                if cap < last_cap and rest * ratio > level[cap] - import_kw:
+                    part = (level[cap] - import_kw) / ratio
                 import_kw += part * ratio
                 if rest - part < TINY_KWH:
                     part = rest
@@ -254,51 +254,33 @@ def take_steps(
             at = hull(x_first[t], at, x_slope, x_length, x_ratio)
         x_last[t] = at
 
-        # Up to which stored energy each of them is worth it, and then it goes where its slope belongs, moving the
-        # shorter side of the line. Where it makes no difference the plant stands still: it neither charges nor goes on
-        # discharging. Tapers are looked at first: where none binds the step is like any other.
+        # Up to which stored energy each of them is worth it, and the line with them where their slopes belong, aside:
+        # under a taper that binds it is another. What lies above the last of them stays as it is. Where it makes no
+        # difference the plant stands still: it neither charges nor goes on discharging.
         inverse, is_bound = 1.0 / scale, False
-        for is_look in (True, False):
-            if is_look > is_tapered or is_bound:
-                continue
-            i, top = head, change
-            passed = added = 0.0  # length of the line so far, and what has been added to its next piece
-            for j in range(at - 1, x_first[t] - 1, -1):
-                new, long = -x_slope[j] * inverse, x_length[j] * scale
-                worth = new + TIED * inverse if top <= TINY_KWH else new - TIED * inverse
-                if i < tail and slope[i] < worth:
-                    passed += length[i] - added
-                    i, added = i + 1, 0.0
-                    while i < tail and slope[i] < worth:
-                        passed += length[i]
-                        i += 1
-                e = x_stored[j] = left + passed * inverse
-                if is_look:
-                    is_bound |= top > 0.0 and top > limit_in - rise_in * e + TINY_KWH
-                    top -= x_length[j]
-                    is_bound |= top < 0.0 and -top > limit_out + rise_out * e + TINY_KWH
-                    continue
-                top -= x_length[j]
-                if i < tail and slope[i] - new < TIED:
-                    length[i] += long
-                    added += long
-                elif i > head and new - slope[i - 1] < TIED:
-                    length[i - 1] += long
-                elif i - head < tail - i:
-                    for k in range(head, i):
-                        slope[k - 1], length[k - 1] = slope[k], length[k]
-                    slope[i - 1], length[i - 1] = new, long
-                    head -= 1
-                else:
-                    for k in range(tail, i, -1):
-                        slope[k], length[k] = slope[k - 1], length[k - 1]
-                    slope[i], length[i] = new, long
-                    tail += 1
-                    i += 1
-            if is_look:
-                # The line begins with the most that goes in, and ends with the most that goes out.
-                is_bound |= change < 0.0 and -change > limit_out + rise_out * left + TINY_KWH
-                is_bound |= top > 0.0 and top > limit_in - rise_in * right + TINY_KWH
+        i, n, top = head, 0, change
+        passed = added = 0.0  # length of the line so far, and what belongs to its next piece
+        for j in range(at - 1, x_first[t] - 1, -1):
+            new, long = -x_slope[j] * inverse, x_length[j] * scale
+            worth = new + TIED * inverse if top <= TINY_KWH else new - TIED * inverse
+            while i < tail and slope[i] < worth:
+                passed += length[i]
+                m_slope[n], m_length[n] = slope[i], length[i] + added
+                i, n, added = i + 1, n + 1, 0.0
+            e = x_stored[j] = left + passed * inverse
+            is_bound |= top > 0.0 and top > limit_in - rise_in * e + TINY_KWH
+            top -= x_length[j]
+            is_bound |= top < 0.0 and -top > limit_out + rise_out * e + TINY_KWH
+            if i < tail and slope[i] - new < TIED:
+                added += long
+            elif n > 0 and new - m_slope[n - 1] < TIED:
+                m_length[n - 1] += long
+            else:
+                m_slope[n], m_length[n] = new, long
+                n += 1
+        # The line begins with the most that goes in, and ends with the most that goes out.
+        is_bound |= change < 0.0 and -change > limit_out + rise_out * left + TINY_KWH
+        is_bound |= top > 0.0 and top > limit_in - rise_in * right + TINY_KWH
 
         low, high = -np.inf, np.inf
         if t > 0:
@@ -309,6 +291,11 @@ def take_steps(
                 return t
             head, tail, left, right, scale = v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0]
             continue
+        if added > 0.0:
+            length[i] += added
+        head = i - n
+        for k in range(n):
+            slope[head + k], length[head + k] = m_slope[k], m_length[k]
         left, right, scale = (left - change) / keep[t], (right - top) / keep[t], scale * keep[t]
         inverse = 1.0 / scale
 
@@ -500,8 +487,7 @@ def backward(pieces: Pieces, caps: Caps, store: Store, v: Line, is_changed: Any,
         First step, from the end, from which nothing is feasible; -1 if all are, -2 if the line has too many pieces.
     """
     n_steps = len(pieces.least_kwh)
-    is_tapered = store.limit_in < np.inf or store.limit_out < np.inf
-    spare = (np.empty(len(v.slope)), np.empty(len(v.slope))) if is_tapered else (np.empty(0), np.empty(0))
+    spare = (np.empty(len(v.slope)), np.empty(len(v.slope)))
     for chunk in range(len(is_changed) - 1, -1, -1):
         if not is_changed[chunk] and memory.n[chunk] >= 0 and is_as_before(v, memory, chunk + 1):
             _recall(v, memory, chunk)

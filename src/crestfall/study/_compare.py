@@ -83,7 +83,8 @@ def compare(
     _check_common(inputs, allowed)
     others = _other_loads(scenario, seed) if draws else ()
     executor: Executor = ThisProcess() if workers == 0 else Processes(workers)
-    found = _studied(executor, OptionsJob(scenario, others), [Option(0, 0), *allowed], tell)
+    job = OptionsJob(scenario, others, middle=allowed[len(allowed) // 2])
+    found = _studied(executor, job, [Option(0, 0), *allowed], tell)
     can = tuple(one for one in found if one.refusal is None)
     refused += [(one.option, one.refusal) for one in found if one.refusal is not None]
     tell("weighing what is not known")

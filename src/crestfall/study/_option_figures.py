@@ -1,11 +1,13 @@
 """What a comparison knows of one option: its first year, its life, and the same in years that might have come."""
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.ageing import worn_plant
+from crestfall.dispatch import Schedule
 from crestfall.errors import InfeasibleError, InputError, KeyedError, dotted
 from crestfall.finance import CapitalCost, capital_breakdown, simple_payback_years
 from crestfall.plant import Option
@@ -18,7 +20,7 @@ from crestfall.study._life_result import Life
 from crestfall.study._money import line_savings
 from crestfall.study._neighbours import AtMost, at_most
 from crestfall.study._result import Before, PolicyYear
-from crestfall.study._run import headline_year, reference_of
+from crestfall.study._run import headline_year, optimum_to_set_out_from, reference_of
 from crestfall.study._shared import Shared
 
 WORN_FRAC = 0.1  # of their energy that racks have lost in the trial of what fade costs
@@ -129,21 +131,25 @@ class OptionsJob:
         The site and what is asked of the battery; its option is left aside.
     others : tuple of OtherLoad
         Other years of load.
+    middle : Option, optional
+        One of the options, from whose optimum with hindsight all set out; left out: each is sought from the start.
     """
 
     scenario: Scenario
     others: tuple[OtherLoad, ...] = ()
+    middle: Option | None = None
 
     def function(self) -> "_Site":
         """Return the function of an option."""
-        return _Site(self.scenario, self.others)
+        return _Site(self.scenario, self.others, self.middle)
 
 
 class _Site:
     """A site with all data read; called with an option."""
 
-    def __init__(self, scenario: Scenario, others: tuple[OtherLoad, ...]) -> None:
+    def __init__(self, scenario: Scenario, others: tuple[OtherLoad, ...], middle: Option | None) -> None:
         shared = Shared()
+        self._middle = middle
         bare = without_option(scenario)
         self.inputs = prepare(bare, shared=shared)
         self.reference = reference_of(self.inputs)
@@ -160,12 +166,19 @@ class _Site:
         if not option.is_battery:
             return self._no_battery()
         try:
-            inputs = with_option(self.inputs, option)
-            return self._studied(inputs)
+            return self._studied(replace(with_option(self.inputs, option), like=self._optimum))
         except KeyedError as error:
             return OptionFigures(option=option, refusal=refusal_of(error))
         except (InfeasibleError, InputError) as error:
             return OptionFigures(option=option, refusal=str(error).splitlines()[0])
+
+    @cached_property
+    def _optimum(self) -> Schedule | None:
+        """That of the middle option, with which every worker begins: no option depends on which came before."""
+        try:
+            return None if self._middle is None else optimum_to_set_out_from(with_option(self.inputs, self._middle))
+        except KeyedError:
+            return None
 
     def _no_battery(self) -> OptionFigures:
         return replace(

@@ -11,7 +11,7 @@ import numpy as np
 from crestfall.ageing import battery_use
 from crestfall.control import Rolled, follow_rules
 from crestfall.dispatch import ImportLimitError, Problem, Schedule, Status, idle_schedule, optimise
-from crestfall.errors import InfeasibleError, SolverError
+from crestfall.errors import CrestfallError, InfeasibleError, SolverError
 from crestfall.finance import capital_cost, simple_payback_years
 from crestfall.plant import MILD_C
 from crestfall.scenario import Scenario
@@ -185,6 +185,16 @@ def headline_year(inputs: Inputs) -> PolicyYear:
     policy = inputs.scenario.ask.policy
     offers = [_offer(inputs, policy, rates, dispatch_problem(inputs, rates)) for rates in inputs.contracts]
     return _best_year(inputs, policy, offers)[0]
+
+
+def optimum_to_set_out_from(inputs: Inputs) -> Schedule | None:
+    """Return the optimum with hindsight, for studies of much the same site to set out from; None where it is no help."""
+    if inputs.scenario.ask.policy != "hindsight" or not inputs.plant.option.is_battery:
+        return None
+    try:
+        return _optimum(inputs, dispatch_problem(inputs))
+    except CrestfallError:
+        return None  # where there is none, each of the others is sought from the start
 
 
 def _unforeseen(inputs: Inputs, year: PolicyYear, rolled: Rolled, optima: list[_Offer]) -> Unforeseen:

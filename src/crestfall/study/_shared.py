@@ -28,6 +28,7 @@ class Shared:
     _series: "OrderedDict[Hashable, SiteSeries]" = field(default_factory=OrderedDict, repr=False)
     _without: "OrderedDict[Hashable, Any]" = field(default_factory=OrderedDict, repr=False)
     _rates: "OrderedDict[Hashable, Rates]" = field(default_factory=OrderedDict, repr=False)
+    _first_on: "OrderedDict[Hashable, Rates]" = field(default_factory=OrderedDict, repr=False)
 
     def series(self, scenario: Scenario) -> SiteSeries:
         """Return the interval data of a scenario."""
@@ -38,13 +39,14 @@ class Shared:
         key = (_site_key(scenario), days_seed, *map(_sheet_key, (*scenario.contract, *scenario.choices)))
         return _kept(self._without, key, MOST_SERIES, make)
 
-    def rates(
-        self, sheets: Sequence[TariffSheet], start: pd.DatetimeIndex, step_h: float, *, like: Rates | None = None
-    ) -> Rates:
-        """Return tariff sheets laid on a time axis; `like` is any contract on it, whose calendar is taken over."""
+    def rates(self, sheets: Sequence[TariffSheet], start: pd.DatetimeIndex, step_h: float) -> Rates:
+        """Return tariff sheets laid on a time axis; whatever is laid on the same one takes over its calendar."""
         axis = (start[0], start[-1], str(start.tz), len(start), step_h)
         key = (axis, *map(_sheet_key, sheets))
-        return _kept(self._rates, key, MOST_TARIFFS, lambda: rates_on(sheets, start, step_h=step_h, like=like))
+        like = self._first_on.get(axis)
+        rates = _kept(self._rates, key, MOST_TARIFFS, lambda: rates_on(sheets, start, step_h=step_h, like=like))
+        _kept(self._first_on, axis, MOST_SERIES, lambda: rates)
+        return rates
 
 
 def _kept(store: "OrderedDict[Hashable, T]", key: Hashable, most: int, make: Callable[[], T]) -> T:

@@ -1,15 +1,17 @@
 """One case of a sweep: the base with some keys changed, studied, and its figures as one row."""
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
+from crestfall.dispatch import Schedule
 from crestfall.errors import CrestfallError, InfeasibleError, InputError
 from crestfall.scenario import Scenario, varied
 from crestfall.study._draws import days_drawn_anew
 from crestfall.study._inputs import Inputs, prepare
 from crestfall.study._option_figures import FIGURE_COLUMNS, figures_of, figures_row
-from crestfall.study._run import reference_of
+from crestfall.study._run import optimum_to_set_out_from, reference_of
 from crestfall.study._shared import Shared
 from crestfall.study._sweep_plan import SweepCase
 
@@ -37,14 +39,21 @@ class CasesJob:
 
 
 class _Cases:
-    """Called with a case; keeps the series and tariffs that cases have in common."""
+    """Called with a case; keeps the series, tariffs and the base's optimum, which cases have in common."""
 
     def __init__(self, base: Scenario) -> None:
         self._base, self._shared = base, Shared()
 
+    @cached_property
+    def _optimum(self) -> Schedule | None:
+        """That of the base, whatever its policy. Cases set out from it, and so none depends on which came before."""
+        return optimum_to_set_out_from(prepare(varied(self._base, {("policy",): "hindsight"}), shared=self._shared))
+
     def __call__(self, case: SweepCase) -> Row:
         try:
             inputs = prepare(varied(self._base, dict(case.changes)), shared=self._shared)
+            if inputs.scenario.ask.policy == "hindsight" and inputs.plant.option.is_battery:
+                inputs = replace(inputs, like=self._optimum)
             if case.days_seed is not None:
                 inputs = _other_days(inputs, case.days_seed)
             reference = self._shared.without_battery(inputs.scenario, case.days_seed, lambda: reference_of(inputs))
