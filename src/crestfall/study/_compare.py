@@ -52,7 +52,8 @@ def compare(
         One of npv, payback, irr, saving_per_capital, saving, saving_target, peak_target; left out: npv where the
         scenario has a life and a discount rate, else saving.
     target : float, optional
-        For saving_target the yearly saving, for peak_target the highest import [kW], reached at least capital.
+        For saving_target the saving, for peak_target the highest import [kW], both of the first year and reached at
+        least capital.
     pair : tuple of Option, optional
         Two options to be shown side by side; left out: the best with the fewest and with the most racks.
     draws : int, default=256

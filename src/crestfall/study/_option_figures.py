@@ -62,8 +62,12 @@ class OptionFigures:
         Every year, where the scenario asks for it.
     other_years : tuple of (dict of str to float) or None
         Savings by line in each other year of load; None where no schedule keeps the limits.
+    other_peaks : tuple of float or None
+        Highest import in each other year of load [kW]; None where no schedule keeps the limits.
     worn_savings : dict of str to float or None
         Savings by line of the first year with racks that have lost `WORN_FRAC`; None where there is no life.
+    worn_peak_kw : float or None
+        Highest import of that year [kW].
     """
 
     option: Option
@@ -84,12 +88,19 @@ class OptionFigures:
     payback_years: float | None = None
     life: Life | None = None
     other_years: tuple[LineSavings | None, ...] = ()
+    other_peaks: tuple[float | None, ...] = ()
     worn_savings: LineSavings | None = None
+    worn_peak_kw: float | None = None
 
     @property
     def saving(self) -> float:
         """What it saves in the first year."""
         return self.bill_without - self.bill_with
+
+    @property
+    def highest_import_kw(self) -> float:
+        """Highest import in any year of load [kW]; NaN where one of them has no schedule that keeps the limits."""
+        return float(np.max([np.nan if one is None else one for one in (self.peak_import_kw, *self.other_peaks)]))
 
     @property
     def npv(self) -> float:
@@ -169,7 +180,9 @@ class _Site:
 
     def _no_battery(self) -> OptionFigures:
         return replace(
-            figures_of(self.inputs, self.reference, is_compared=True), other_years=tuple({} for _ in self.others)
+            figures_of(self.inputs, self.reference, is_compared=True),
+            other_years=tuple({} for _ in self.others),
+            other_peaks=tuple(float(reference.import_kw.max()) for _, reference in self.others),
         )
 
     def _studied(self, inputs: Inputs) -> OptionFigures:
@@ -178,17 +191,21 @@ class _Site:
         if not self.others:  # nothing is drawn
             return found
         inputs = replace(inputs, like=case.schedule)
-        return replace(
+        years = [(reference, self._in(other, inputs)) for other, reference in self.others]
+        found = replace(
             found,
-            other_years=tuple(self._in(other, reference, inputs) for other, reference in self.others),
-            worn_savings=None if found.life is None else line_savings(self.reference, self._worn(inputs)),
+            other_years=tuple(None if one is None else line_savings(reference, one) for reference, one in years),
+            other_peaks=tuple(None if one is None else _peak_kw(one) for _, one in years),
         )
+        if found.life is None:
+            return found
+        worn = self._worn(inputs)
+        return replace(found, worn_savings=line_savings(self.reference, worn), worn_peak_kw=_peak_kw(worn))
 
-    def _in(self, other: Inputs, reference: Before, inputs: Inputs) -> LineSavings | None:
-        """Return what an option saves in another year of load."""
+    def _in(self, other: Inputs, inputs: Inputs) -> PolicyYear | None:
+        """Return an option's first year in another year of load; None where no schedule keeps the limits."""
         try:
-            site = replace(with_option(other, inputs.plant.option), like=inputs.like)
-            return line_savings(reference, headline_year(site))
+            return headline_year(replace(with_option(other, inputs.plant.option), like=inputs.like))
         except InfeasibleError:
             return None
 
@@ -254,7 +271,7 @@ def figures_of(
         contract=case.rates.title,
         objective=case.schedule.objective,
         full_cycles=case.energy.out_of_store_kwh / plant.nominal_kwh,
-        peak_import_kw=float(case.readings.import_kw.max()),
+        peak_import_kw=_peak_kw(case),
         self_consumption_frac=_self_consumption(inputs, case.replayed.export_kw, case.replayed.curtailed_kw),
         at_most=at_most(inputs, case.rates, case.schedule) if is_compared and case.policy == "hindsight" else (),
         payback_years=simple if life is None else life.appraisal.without_debt.payback_years,
@@ -347,6 +364,10 @@ def without_option(scenario: Scenario) -> Scenario:
         The same with 0 racks and 0 modules.
     """
     return replace(scenario, ask=scenario.ask.model_copy(update={"option": OptionChoice(racks=0, modules=0)}))
+
+
+def _peak_kw(case: PolicyYear) -> float:
+    return float(case.readings.import_kw.max())
 
 
 def _self_consumption(inputs: Inputs, export_kw: FloatArray, curtailed_kw: FloatArray) -> float:
