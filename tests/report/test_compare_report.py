@@ -267,7 +267,7 @@ def test_the_command_writes_a_folder_that_only_force_replaces(monkeypatch, capfd
     with pytest.raises(SystemExit) as ended:
         run_cli(monkeypatch, *arguments)
     assert ended.value.code == 2
-    assert "the folder exists" in capfd.readouterr().err
+    assert "the folder holds a comparison\n    add --resume to go on with it" in capfd.readouterr().err
 
 
 @pytest.mark.parametrize(

@@ -334,7 +334,7 @@ def test_the_reason_says_where_nothing_was_looked_at(found):
 
 
 def test_a_site_that_cannot_do_without_a_battery_is_told_so(monkeypatch):
-    def studied(_executor, _job, options, _tell):  # how options keep the limit is not asked here
+    def studied(_executor, _job, options, *_more):  # how options keep the limit is not asked here
         return [OptionFigures(option=one, refusal="not asked" if one.is_battery else None) for one in options]
 
     monkeypatch.setattr("crestfall.study._compare._studied", studied)
