@@ -382,7 +382,7 @@ def test_options_that_break_a_rule_are_listed_with_the_rule():
     found = compare(joinery(ONE_EACH), racks=[1, 9], modules=[1, 2], draws=0, workers=0)
     reasons = found.refused_frame().set_index(["racks", "modules"])["reason"].to_dict()
     assert reasons == {
-        (1, 2): "it takes 1 to 1 modules (least_modules and most_modules of the catalogue)",
+        (1, 2): "it takes 1 module (least_modules and most_modules of the catalogue)",
         (9, 1): "it takes 1 to 8 racks (least_racks and most_racks of the catalogue)",
         (9, 2): "it takes 1 to 8 racks (least_racks and most_racks of the catalogue)",
     }
