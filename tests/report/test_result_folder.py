@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from crestfall.errors import OutputError
-from crestfall.report import _folder, check_place, fill_folder, finished_folder, result_folder
+from crestfall.report import _folder, check_place, fill_folder, finished_folder, result_folder, write_comparison
 from crestfall.report._folder import writing
 from crestfall.scenario import load_scenario
 from crestfall.study import SUMMARY_SCHEMA, CompareFolder
@@ -403,6 +403,20 @@ def test_a_comparison_that_fails_to_write_its_result_keeps_its_options(tmp_path,
     refused = pytest.raises(OutputError, match="another comparison is writing there")
     with folder.locked(), refused, finished_folder(target):
         pytest.fail("it belongs to another")
+
+
+def test_a_comparison_is_written_beside_what_it_kept_and_then_only_by_force(tmp_path, monkeypatch):
+    target = tmp_path / "out"
+    kept(target, tmp_path / "site")
+    monkeypatch.setattr("crestfall.report._write.fill_comparison", lambda words, folder: put_words(folder, words))
+    write_comparison("new", target)
+    assert names_in(target) == ["comparison.json", "parts", "summary.json"]
+    with pytest.raises(OutputError, match="the folder exists"):
+        write_comparison("newer", target)
+
+
+def put_words(folder: Path, words: str) -> None:
+    (folder / "summary.json").write_text(json.dumps(words), encoding="utf-8")
 
 
 def test_force_gives_up_what_a_comparison_kept_but_nothing_else(tmp_path):
