@@ -150,7 +150,7 @@ def test_one_folder_belongs_to_one_comparison_at_a_time(tmp_path):
 def test_a_folder_that_holds_something_is_not_taken(tmp_path):
     out = tmp_path / "out"
     stopped(out, after=1)
-    with pytest.raises(OutputError, match=r"the folder holds a comparison\n    add --resume to go on with it"):
+    with pytest.raises(OutputError, match=r"holds a comparison\n    add --resume to go on with it, --force to"):
         compare(joinery(), **OPTIONS, out=out)
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "letter.txt").write_text("mine", encoding="utf-8")

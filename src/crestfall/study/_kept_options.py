@@ -25,6 +25,7 @@ class CompareFolder(PartsFolder):
     """
 
     noun, noun_of_case, schema, rows_a_part = "comparison", "option", "crestfall-comparison/1", 1
+    others = "--force to begin anew, or name another folder"
     columns = pa.schema([("case", pa.string()), ("content", pa.binary())])
 
     def copy_to(self, folder: Path) -> None:

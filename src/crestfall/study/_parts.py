@@ -37,6 +37,7 @@ class PartsFolder:
     noun: ClassVar[str]  # of the study, which has files of this name
     noun_of_case: ClassVar[str]
     schema: ClassVar[str]
+    others: ClassVar[str]  # what else can be done about a folder that holds such a study
     columns: ClassVar[pa.Schema]  # of the parts; the first is the case
     rows_a_part: ClassVar[int]
 
@@ -77,7 +78,7 @@ class PartsFolder:
             if not (is_new or resume or afresh):
                 raise OutputError(
                     f"--out {self.path}: the folder holds a {self.noun}\n"
-                    "    add --resume to go on with it, or name another folder"
+                    f"    add --resume to go on with it, {self.others}"
                 )
             if not afresh and is_new and self.path.is_dir() and any(self.path.iterdir()) and not self._is_ours():
                 raise OutputError(
@@ -243,6 +244,7 @@ class SweepFolder(PartsFolder):
     """
 
     noun, noun_of_case, schema, rows_a_part = "sweep", "case", "crestfall-sweep/1", 500
+    others = "or name another folder"
     columns = pa.schema(
         [
             ("case", pa.string()),
