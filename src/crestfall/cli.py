@@ -198,6 +198,7 @@ def compare(
     ] = 256,
     seed: Annotated[int, typer.Option(help="Start of the random numbers.", min=0)] = 1,
     workers: Annotated[int | None, typer.Option(help="Processes; left out: one for each core.", min=1)] = None,
+    resume: Annotated[bool, typer.Option("--resume", help="Go on with what the folder holds.")] = False,
     pdf: PdfWanted = False,
     paper: PaperSize = Paper.A4,
     language: Language = "en",
@@ -205,31 +206,38 @@ def compare(
     force: Annotated[bool, typer.Option("--force", help="Replace an older result in that folder.")] = False,
 ) -> None:
     """Study every option of the catalogue through its life, rank them, and say how sure the best one is."""
-    from crestfall.report import check_language, compare_text, fill_comparison, result_folder
+    from crestfall.report import check_language, check_place, compare_text, fill_comparison, finished_folder
     from crestfall.study import compare as study_all
     from crestfall.study import counts_of, pair_of
 
     check_language(language)
-    with _Progress() as progress:
+    if force and resume:
+        raise InputError("--force begins anew and --resume goes on\n    leave one of them out")
+    with _Progress() as progress, _gentle_stop(progress) as is_stopped:
         try:
             loaded = crestfall.load_scenario(scenario)
-            with result_folder(out, force=force) as folder:
-                found = study_all(
-                    loaded,
-                    racks=None if racks is None else counts_of(racks, asked_by="--racks"),
-                    modules=None if modules is None else counts_of(modules, asked_by="--modules"),
-                    pair=None if pair is None else pair_of(pair, asked_by="--pair"),
-                    criterion=None if criterion is None else criterion.value,
-                    target=target,
-                    draws=draws,
-                    seed=seed,
-                    workers=workers,
-                    on_stage=progress.stage,
-                )
-                progress.stage("drawing figures and writing the page")
+            check_place(out, force=force)
+            found = study_all(
+                loaded,
+                racks=None if racks is None else counts_of(racks, asked_by="--racks"),
+                modules=None if modules is None else counts_of(modules, asked_by="--modules"),
+                pair=None if pair is None else pair_of(pair, asked_by="--pair"),
+                criterion=None if criterion is None else criterion.value,
+                target=target,
+                draws=draws,
+                seed=seed,
+                workers=workers,
+                out=out,
+                resume=resume,
+                afresh=force,
+                on_stage=progress.stage,
+                is_stopped=is_stopped,
+            )
+            progress.stage("drawing figures and writing the page")
+            with finished_folder(out) as folder:
                 fill_comparison(found, folder, _forms(pdf), paper=paper.value, language=language)
         except KeyboardInterrupt:
-            progress.end("interrupted, nothing was written")
+            progress.end(f"stopped; what is done is in {out}, and the same command with --resume goes on")
             sys.exit(INTERRUPTED)
         progress.end("done")
     wrote = f"wrote {out / 'compare.html'}"

@@ -24,6 +24,7 @@ from crestfall.report._compare_text import refused_words, sureness
 from crestfall.report._style import fit_to_reader
 from crestfall.report._words import months, speaking
 from crestfall.study import CRITERIA, Criterion
+from crestfall.study._doubt import scores
 from drawn_texts import drawn_texts, faults_of_texts
 
 
@@ -52,6 +53,39 @@ def test_the_screen_names_the_recommendation_its_reason_and_how_sure_it_is(found
     assert " ".join(sureness(found)) in text
     assert "draws from seed 1" in text
     assert all(len(line) <= 200 for line in text.splitlines() if found.reason not in line)
+
+
+def _by_peak(found, options, target):
+    few = tuple(one for one in found.options if one.option in options)
+    terms = replace(found.terms, criterion=Criterion(name="peak_target", target=target))
+    return replace(found, options=few, terms=terms, scores=scores(few, found.draws, terms))
+
+
+def test_it_is_said_how_often_a_target_is_missed_and_what_worn_racks_keep(found):
+    """Two racks keep the peak of the data, and miss it in one of four years of load, in which three would keep it."""
+    best = found.figures(Option(2, 1))
+    target = float(np.sort([best.peak_import_kw, *best.other_peaks])[-2:].mean())
+    worn = (
+        f"This is about the first year: once its racks have lost a tenth of their energy, its highest import is"
+        f" {best.worn_peak_kw:.1f} kW instead of {best.peak_import_kw:.1f} kW."
+    )
+    alone = _by_peak(found, (Option(0, 0), Option(2, 1)), target)
+    assert sureness(alone)[1:] == [
+        "In 25 % of the draws it misses the target.",
+        "No other option reaches it there.",
+        worn,
+    ]
+    names = [label.get_text() for label in draw_doubt(alone).axes[0].get_yticklabels()]
+    assert names == ["no option", "2 × 1"]
+    helped = _by_peak(found, (Option(0, 0), Option(2, 1), Option(3, 1)), target)
+    assert helped.recommendation == Option(2, 1)
+    assert sureness(helped) == [
+        "It stays the best in 75 % of 64 draws of load year, prices, fade and capital cost.",
+        "In 25 % of the draws it misses the target.",
+        worn,
+    ]
+    rows = {name: cells for name, *cells in beside(helped).rows}
+    assert rows["Highest import in any year of load [kW]"][0] == f"{max(best.other_peaks):.1f}"
 
 
 def test_it_is_said_where_another_option_is_the_best_more_often(found):
@@ -233,7 +267,7 @@ def test_the_command_writes_a_folder_that_only_force_replaces(monkeypatch, capfd
     with pytest.raises(SystemExit) as ended:
         run_cli(monkeypatch, *arguments)
     assert ended.value.code == 2
-    assert "the folder exists" in capfd.readouterr().err
+    assert "the folder holds a comparison\n    add --resume to go on with it" in capfd.readouterr().err
 
 
 @pytest.mark.parametrize(

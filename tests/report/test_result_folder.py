@@ -10,10 +10,11 @@ from pathlib import Path
 import pytest
 
 from crestfall.errors import OutputError
-from crestfall.report import _folder, fill_folder, result_folder
+from crestfall.report import _folder, check_place, fill_folder, finished_folder, result_folder, write_comparison
 from crestfall.report._folder import writing
-from crestfall.study import SUMMARY_SCHEMA
-from hourly_site import NO_BATTERY, shared_study
+from crestfall.scenario import load_scenario
+from crestfall.study import SUMMARY_SCHEMA, CompareFolder
+from hourly_site import NO_BATTERY, WITH_PV, shared_study, write_hourly_site
 
 REPLACED = "    name another, or add --force to replace an older result"
 NO_SPACE = ": no space left on the disk; nothing was kept\n    free some space, or name another place"
@@ -363,3 +364,73 @@ def test_crash_at_any_moment_leaves_the_old_result_or_the_new_one_whole(tmp_path
     n_kills, last = done.stdout.split()
     assert int(n_kills) == 20
     assert int(last) > 0, "no child had time to replace the result even once"
+
+
+def kept(target: Path, site: Path, *, afresh: bool = False) -> CompareFolder:
+    """Let a comparison keep one option in a folder."""
+    folder = CompareFolder(target)
+    with folder.opened(load_scenario(write_hourly_site(site, WITH_PV)), resume=False, afresh=afresh):
+        folder.add("one", {"content": b"figures"})
+    return folder
+
+
+def test_what_a_comparison_kept_stays_beside_its_result_and_an_older_one_goes(tmp_path, way):
+    target = tmp_path / "out"
+    put(target, "old")
+    check_place(target, force=True)
+    kept(target, tmp_path / "site", afresh=True)
+    assert json.loads((target / "summary.json").read_text(encoding="utf-8"))["word"] == "old", "until the new one is"
+    with finished_folder(target) as draft:
+        (draft / "page.html").write_text("new", encoding="utf-8")
+    assert names_in(target) == ["comparison.json", "page.html", "parts"]
+    assert names_in(target / "parts") == ["part-000001.parquet"]
+    assert names_in(tmp_path) == ["out", "site"]
+
+
+def test_a_comparison_that_fails_to_write_its_result_keeps_its_options(tmp_path, monkeypatch):
+    target = tmp_path / "out"
+    folder = kept(target, tmp_path / "site")
+
+    def full(*_args: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(CompareFolder, "copy_to", full)
+    kept_words = r"what was studied is kept\n    free some space and go on with --resume"
+    with pytest.raises(OutputError, match=kept_words), finished_folder(target):
+        pass
+    assert names_in(target / "parts") == ["part-000001.parquet"]
+    assert names_in(tmp_path) == ["out", "site"]
+    refused = pytest.raises(OutputError, match="another comparison is writing there")
+    with folder.locked(), refused, finished_folder(target):
+        pytest.fail("it belongs to another")
+
+
+def test_a_comparison_is_written_beside_what_it_kept_and_then_only_by_force(tmp_path, monkeypatch):
+    target = tmp_path / "out"
+    kept(target, tmp_path / "site")
+    monkeypatch.setattr("crestfall.report._write.fill_comparison", lambda words, folder: put_words(folder, words))
+    write_comparison("new", target)
+    assert names_in(target) == ["comparison.json", "parts", "summary.json"]
+    with pytest.raises(OutputError, match="the folder exists"):
+        write_comparison("newer", target)
+
+
+def put_words(folder: Path, words: str) -> None:
+    (folder / "summary.json").write_text(json.dumps(words), encoding="utf-8")
+
+
+def test_force_gives_up_what_a_comparison_kept_but_nothing_else(tmp_path):
+    target = tmp_path / "out"
+    kept(target, tmp_path / "site")
+    check_place(target, force=True)
+    (target / "parts" / "letter.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(OutputError, match=r"parts/letter\.txt, which is no part of one"):
+        check_place(target, force=True)
+    (target / "comparison.json").write_text("{}", encoding="utf-8")
+    with pytest.raises(OutputError, match="something else than a result"):
+        check_place(target, force=True)
+    check_place(target, force=False)
+    (tmp_path / "file").touch()
+    for place in (tmp_path / "file", tmp_path / "file" / "out"):
+        with pytest.raises(OutputError, match="file, expected a folder"):
+            check_place(place, force=False)

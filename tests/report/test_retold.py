@@ -35,6 +35,8 @@ PAYBACK = [
 ]
 FAILED = [
     "it takes 1 to 8 racks (least_racks and most_racks of the catalogue)",
+    "it takes 3 racks (least_racks and most_racks of the catalogue)",
+    "it takes 1 module (least_modules and most_modules of the catalogue)",
     "it takes at least 0.5 racks for each module (least_racks_per_module of the catalogue)",
     "it takes an option for at most 2 cabinets (most_cabinets of the catalogue), it needs 3",
     "option.modules: found 0, expected at least 1, for racks without modules have no power",

@@ -49,7 +49,7 @@ def undisturbed(path, tmp_path_factory):
 @pytest.fixture
 def small_parts(monkeypatch):
     """Parts of two cases, so that there is something to lose."""
-    monkeypatch.setattr(parts, "ROWS_A_PART", 2)
+    monkeypatch.setattr(SweepFolder, "rows_a_part", 2)
 
 
 def test_each_case_has_the_figures_of_a_study_of_its_own(tmp_path):
@@ -70,7 +70,8 @@ def test_each_case_has_the_figures_of_a_study_of_its_own(tmp_path):
 
 def test_a_case_does_not_depend_on_those_before_it(tmp_path):
     """Cases set out from the base's optimum, never from one another's."""
-    axes = '  - {key: "tariff.demand_charges[0].rate_per_kw", values: [3, 9, 14]}\n  - {key: option.racks, values: [1, 2]}\n'
+    rates = '  - {key: "tariff.demand_charges[0].rate_per_kw", values: [3, 9, 14]}\n'
+    axes = rates + "  - {key: option.racks, values: [1, 2]}\n"
     plan = load_plan(write_sweep(tmp_path, f"{HEAD}{axes}study: first_year\n", WITH_BATTERY))
     job = CasesJob(plan.base)
     in_order, other = job.function(), job.function()
@@ -235,7 +236,7 @@ def test_a_damaged_part_is_computed_again_and_said(path, undisturbed, tmp_path, 
 def test_one_folder_belongs_to_one_sweep_at_a_time(path, tmp_path):
     folder = SweepFolder(tmp_path / "out")
     refused = pytest.raises(OutputError, match=rf"another sweep is writing there \(process {os.getpid()}\)")
-    with folder.opened(load_plan(path), resume=False), refused:
+    with folder.opened(load_plan(path).base, resume=False), refused:
         sweep(path, tmp_path / "out", workers=0, resume=True)
     sweep(path, tmp_path / "out", workers=0, resume=True)
 

@@ -110,7 +110,8 @@ def _broken_rule(option: Option, catalogue: CatalogueFile) -> tuple[str, str] | 
     for key in ("racks", "modules"):
         least, most, count = getattr(rules, f"least_{key}"), getattr(rules, f"most_{key}"), getattr(option, key)
         if not least <= count <= most:
-            return key, f"{least} to {most} {key} (least_{key} and most_{key} of the catalogue)"
+            allowed = f"{least} to {most} {key}" if least < most else f"{least} {key if least > 1 else key[:-1]}"
+            return key, f"{allowed} (least_{key} and most_{key} of the catalogue)"
         multiple = getattr(rules, f"{key}_multiple_of")
         if count % multiple:
             return key, f"a multiple of {multiple} ({key}_multiple_of of the catalogue)"

@@ -24,7 +24,7 @@ from crestfall.report._figures import (
     draw_week,
 )
 from crestfall.report._files import checked_picture_kind
-from crestfall.report._folder import result_folder
+from crestfall.report._folder import check_place, finished_folder, result_folder
 from crestfall.report._forms import FORMS, USUAL_FORMS
 from crestfall.report._known_sensitivity import draw_known_sensitivity, known_sensitivity
 from crestfall.report._life import life_text
@@ -73,6 +73,7 @@ __all__ = [
     "bill_load",
     "bill_text",
     "check_language",
+    "check_place",
     "checked_picture_kind",
     "compare_text",
     "connection_rows",
@@ -118,6 +119,7 @@ __all__ = [
     "fill_comparison",
     "fill_folder",
     "fill_sweep",
+    "finished_folder",
     "known_sensitivity",
     "languages",
     "lay_year",

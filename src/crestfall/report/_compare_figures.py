@@ -332,13 +332,17 @@ def _draw_shares(ax: Axes, comparison: Comparison, doubt: pd.DataFrame) -> None:
     options = list(zip(shown["racks"].tolist(), shown["modules"].tolist(), strict=True))
     names = [f"{r} × {m}" if r else say("no battery") for r, m in options]
     is_first = [one == (best.racks, best.modules) for one in options]
-    bars = ax.barh(names, 100 * shown["best_share_frac"], 0.7, **style.HEALTH_FILL)
-    for bar, first, share in zip(bars, is_first, shown["best_share_frac"], strict=True):
+    shares = shown["best_share_frac"].tolist()
+    if comparison.no_candidate_frac:
+        names, is_first = [say("no option"), *names], [False, *is_first]
+        shares = [comparison.no_candidate_frac, *shares]
+    bars = ax.barh(names, [100 * share for share in shares], 0.7, **style.HEALTH_FILL)
+    for bar, first, share in zip(bars, is_first, shares, strict=True):
         if first:
             bar.set(edgecolor=MARK, linewidth=2.0)
         ax.annotate(f"{100 * share:.0f} %", (bar.get_width(), bar.get_y() + bar.get_height() / 2), xytext=(4, 0),
                     textcoords="offset points", va="center", fontsize=8)  # fmt: skip
-    ax.set_ylim(min(0, len(shown) - FEW_BARS) - 0.6, len(shown) - 0.4)
+    ax.set_ylim(min(0, len(shares) - FEW_BARS) - 0.6, len(shares) - 0.4)
     ax.set_xlim(0, 100)
     ax.set_xlabel(
         say("share of {n} draws [%]", n=number(len(comparison.draws if comparison.draws is not None else ())))

@@ -61,12 +61,14 @@ def _rows(comparison: Comparison, shown: list[OptionFigures]) -> list[list[str]]
         (say("Saving, first year [{currency}]", currency=currency), [one.saving for one in shown], 0),
         (say("Payback [years]"), payback, 1),
         (say("Net present value [{currency}]", currency=currency), [one.npv for one in shown], 0),
-        (say("Highest import [kW]"), [one.peak_import_kw for one in shown], 0),
+        (say("Highest import [kW]"), [one.peak_import_kw for one in shown], 1),
     ]
     doubt = comparison.doubt
     if doubt is not None:
         of_option = {Option(row["racks"], row["modules"]): row for row in doubt.to_dict("records")}
         of_each = [of_option[one.option] for one in shown]
+        if len(comparison.loads) > 1:
+            rows.append((say("Highest import in any year of load [kW]"), [one.highest_import_kw for one in shown], 1))
         factor, decimals, unit = regret_form(comparison)
         rows += [
             (

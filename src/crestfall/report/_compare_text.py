@@ -128,10 +128,12 @@ def sureness(comparison: Comparison) -> list[str]:
     Returns
     -------
     list of str
-        How often it stays the best, and what it gives away where it does not, a sentence each; none where doubt was
-        left out.
+        How often it stays the best, how often it misses a target, what it gives away where it is not the best, a
+        sentence each; none where doubt was left out.
     """
-    return [] if comparison.draws is None else [*_how_often(comparison), *_more_often(comparison)]
+    if comparison.draws is None:
+        return []
+    return [*_how_often(comparison), *_missed(comparison), *_more_often(comparison), *_worn(comparison)]
 
 
 def _how_often(comparison: Comparison) -> list[str]:
@@ -145,8 +147,9 @@ def _how_often(comparison: Comparison) -> list[str]:
     regret = comparison.regret_when_not_best
     if regret is None:
         return said
-    if not math.isfinite(regret):
-        return [*said, say("In some of the others it is no candidate at all.")]
+    if not math.isfinite(regret):  # of a target it is said how often it is missed
+        is_target = comparison.missed_frac is not None
+        return said if is_target else [*said, say("In some of the others it is no candidate at all.")]
     factor, decimals, _ = regret_form(comparison)
     values = {
         "regret": number(factor * regret, decimals),
@@ -165,10 +168,38 @@ def _how_often(comparison: Comparison) -> list[str]:
         case "saving":
             text = later("In the others it saves {regret} {currency} a year less than the best, on average.")
         case "saving_target" | "peak_target":
-            text = later("In the others it costs {regret} {currency} more than the best, on average.")
+            text = later("Where another is the best, it costs {regret} {currency} more, on average.")
         case _:
             text = later("In the others it is worth {regret} {currency} less than the best, on average.")
     return [*said, say(text, **values)]
+
+
+def _missed(comparison: Comparison) -> list[str]:
+    """Say in how many draws the recommendation misses the target, and in how many every option does."""
+    missed, of_all = comparison.missed_frac, comparison.no_candidate_frac
+    if not missed or of_all is None:
+        return []
+    said = [say("In {share} % of the draws it misses the target.", share=_share(missed))]
+    if of_all == missed:
+        return [*said, say("No other option reaches it there.")]
+    return [*said, say("In {share} % no option reaches it.", share=_share(of_all))] if of_all else said
+
+
+def _worn(comparison: Comparison) -> list[str]:
+    """Say what peak worn racks keep, where the recommendation is about the peak that new ones keep."""
+    best = comparison.best
+    if comparison.terms.criterion.name != "peak_target" or best.worn_peak_kw is None:
+        return []
+    text = later(
+        "This is about the first year: once its racks have lost a tenth of their energy, its highest import is {worn}"
+        " kW instead of {new} kW."
+    )
+    return [say(text, worn=number(best.worn_peak_kw, 1), new=number(best.peak_import_kw, 1))]
+
+
+def _share(share: float) -> str:
+    """Return a share in per cent, without decimals where it has a first digit."""
+    return number(100 * share, 0 if share >= 0.01 else 1)
 
 
 def _more_often(comparison: Comparison) -> list[str]:

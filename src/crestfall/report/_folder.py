@@ -12,11 +12,11 @@ from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
 from crestfall.errors import OutputError
-from crestfall.study import ARCHIVE, COMPARE_SCHEMA, SUMMARY_SCHEMA, SweepFolder
+from crestfall.study import ARCHIVE, COMPARE_SCHEMA, SUMMARY_SCHEMA, CompareFolder, SweepFolder
 
 _AT_FDCWD = -100
 _RENAME_EXCHANGE = 2  # linux/fs.h
-SCHEMAS = (SUMMARY_SCHEMA, COMPARE_SCHEMA)  # of the folders that --force may replace
+SCHEMAS = (SUMMARY_SCHEMA, COMPARE_SCHEMA, CompareFolder.schema)  # of the folders that --force may replace
 
 # What runs and comparisons leave in any form; who adds to these folders has it here, and --force does not take it.
 _TABLES = (
@@ -26,11 +26,15 @@ _TABLES = (
 OWN_NAMES = frozenset(
     {
         *("summary.json", "timings.json", "inputs.yaml", ARCHIVE, "figures"),
+        *("comparison.json", "comparison.lock", "comparison.json.draft", "parts"),
         *("report.html", "report.pdf", "study.xlsx", "compare.html", "compare.pdf", "compare.xlsx"),
         *(f"{table}.{ending}" for table in _TABLES for ending in ("parquet", "csv")),
     }
 )
 OWN_FIGURES = (".svg", ".png")
+OWN_PARTS = (".parquet", ".damaged", ".draft")
+NOTHING_KEPT = "nothing was kept\n    free some space, or name another place"
+FIGURES_KEPT = "what was studied is kept\n    free some space and go on with --resume"
 
 
 @contextmanager
@@ -61,6 +65,53 @@ def result_folder(target: Path, *, force: bool = False) -> Iterator[Path]:
     _check_target(target, force=force)
     with _swapped_in(target) as draft:
         yield draft
+
+
+def check_place(target: Path, *, force: bool) -> None:
+    """
+    Check, before a comparison begins, that its result can stand in a folder.
+
+    Parameters
+    ----------
+    target : Path
+        The folder.
+    force : bool
+        Whether an older result, or what an older comparison kept, may be given up.
+
+    Raises
+    ------
+    OutputError
+        If it cannot.
+    """
+    _check_outside(target)
+    _check_target(target, force=True) if force else _check_is_folder(target)
+
+
+@contextmanager
+def finished_folder(target: Path) -> Iterator[Path]:
+    """
+    Give a temporary folder to fill beside one in which a comparison kept figures, and put it there with what was kept.
+
+    Parameters
+    ----------
+    target : Path
+        The folder that the comparison was given.
+
+    Yields
+    ------
+    Path
+        An empty folder; it is removed if the block raises.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be written, or a comparison is being written there.
+    """
+    folder = CompareFolder(target)
+    with folder.locked(), _swapped_in(target, if_full=FIGURES_KEPT) as draft:
+        yield draft
+        with writing():
+            folder.copy_to(draft)
 
 
 class UnwrittenError(OSError):
@@ -101,26 +152,20 @@ def changed_folder(target: Path) -> Iterator[Path]:
     Raises
     ------
     OutputError
-        If nothing can be written there, or a sweep is being written.
+        If nothing can be written there, or a study is being written.
     """
-    folder = SweepFolder(target)
-    with folder.locked() if folder.exists else nullcontext(), _swapped_in(target) as draft:
+    folder = next((one for one in (SweepFolder(target), CompareFolder(target)) if one.exists), None)
+    with nullcontext() if folder is None else folder.locked(), _swapped_in(target) as draft:
         with writing():
             shutil.copytree(target, draft, dirs_exist_ok=True)
         yield draft
 
 
 @contextmanager
-def _swapped_in(target: Path) -> Iterator[Path]:
+def _swapped_in(target: Path, *, if_full: str = NOTHING_KEPT) -> Iterator[Path]:
     """Give an empty folder beside the target, and put it in its place."""
     try:
-        place = target.resolve()  # behind a link to a folder, that folder is what is replaced
-        here = Path.cwd()
-        if place in (here, *here.parents):
-            raise OutputError(
-                f"{target}: this folder is replaced as a whole, and you are in it\n"
-                "    name it from outside, or name another"
-            )
+        place = _check_outside(target)
         place.parent.mkdir(parents=True, exist_ok=True)
         draft = Path(tempfile.mkdtemp(prefix=f".{place.name}-", dir=place.parent))
     except OSError as error:
@@ -131,26 +176,43 @@ def _swapped_in(target: Path) -> Iterator[Path]:
             draft.chmod(0o755)  # mkdtemp made it for one user only
             _put_in_place(draft, place)
     except UnwrittenError as error:
-        raise _cannot_write(target, error) from None
+        raise _cannot_write(target, error, if_full=if_full) from None
     finally:
         shutil.rmtree(draft, ignore_errors=True)
 
 
-def _check_target(target: Path, *, force: bool) -> None:
+def _check_outside(target: Path) -> Path:
+    """Return where the target stands; raise if the current folder would be replaced with it."""
+    place = target.resolve()  # behind a link to a folder, that folder is what is replaced
+    here = Path.cwd()
+    if place in (here, *here.parents):
+        raise OutputError(
+            f"{target}: this folder is replaced as a whole, and you are in it\n"
+            "    name it from outside, or name another"
+        )
+    return place
+
+
+def _check_is_folder(target: Path) -> bool:
+    """Return whether there is anything in the target; raise if it is no folder or cannot become one."""
     try:
         above = next(folder for folder in target.absolute().parents if os.path.lexists(folder))
         if not above.is_dir():
             raise OutputError(f"--out {target}: {above} is a file, expected a folder\n    name another place")
         if not os.path.lexists(target):
-            return
+            return False
         if not target.is_dir():
             raise OutputError(
                 f"--out {target}: this is a file, expected a folder\n    name a folder that does not exist yet"
             )
-        if not any(target.iterdir()):
-            return
+        return any(target.iterdir())
     except OSError as error:
         raise _cannot_write(target, error) from None
+
+
+def _check_target(target: Path, *, force: bool) -> None:
+    if not _check_is_folder(target):
+        return
     if not force:
         raise OutputError(
             f"--out {target}: the folder exists\n    name another, or add --force to replace an older result"
@@ -168,18 +230,23 @@ def _check_target(target: Path, *, force: bool) -> None:
 
 
 def _is_result(folder: Path) -> bool:
+    """Whether a run or a comparison left its result there, or a comparison what it kept until it was stopped."""
+    return any(_schema_of(folder / name) in SCHEMAS for name in ("summary.json", CompareFolder(folder).manifest))
+
+
+def _schema_of(path: Path) -> object:
     try:
-        summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+        found = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError):
-        return False
-    return isinstance(summary, dict) and summary.get("schema") in SCHEMAS
+        return None
+    return found.get("schema") if isinstance(found, dict) else None
 
 
 def _foreign(folder: Path) -> Path | None:
     """Return something in the folder of a result that did not come with it, None if there is nothing."""
-    figures = folder / "figures"
     found = [one for one in folder.iterdir() if one.name not in OWN_NAMES]
-    found += [one for one in figures.iterdir() if one.suffix not in OWN_FIGURES] if figures.is_dir() else []
+    for inside, endings in ((folder / "figures", OWN_FIGURES), (folder / "parts", OWN_PARTS)):
+        found += [one for one in inside.iterdir() if one.suffix not in endings] if inside.is_dir() else []
     return min(found, default=None)
 
 
@@ -212,11 +279,9 @@ def _exchange(first: Path, second: Path) -> bool:
     return bool(rename(_AT_FDCWD, os.fsencode(first), _AT_FDCWD, os.fsencode(second), _RENAME_EXCHANGE) == 0)
 
 
-def _cannot_write(target: Path, error: OSError) -> OutputError:
+def _cannot_write(target: Path, error: OSError, *, if_full: str = NOTHING_KEPT) -> OutputError:
     if error.errno == errno.ENOSPC:
-        return OutputError(
-            f"--out {target}: no space left on the disk; nothing was kept\n    free some space, or name another place"
-        )
+        return OutputError(f"--out {target}: no space left on the disk; {if_full}")
     return OutputError(
         f"--out {target}: cannot be written: {error.strerror or error}\n    name a folder in a place you may write to"
     )

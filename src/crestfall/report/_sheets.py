@@ -58,6 +58,7 @@ COLUMNS: dict[str, Column] = {
     "bill_without": (lambda: say("bill without"), "money/a", MONEY),
     "bill_with": (lambda: say("bill with"), "money/a", MONEY),
     "peak_import_kw": (lambda: say("highest import"), "kW", POWER),
+    "highest_import_kw": (lambda: say("highest import in any year of load"), "kW", POWER),
     "self_consumption_frac": (lambda: say("PV used on site"), "", SHARE),
     "full_cycles": (lambda: say("full cycles"), "1/a", POWER),
     "last_year_in_use": (lambda: say("last year in use"), "", COUNT),

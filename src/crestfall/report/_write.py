@@ -7,10 +7,10 @@ from pathlib import Path
 from ruamel.yaml import YAML
 
 from crestfall.errors import OutputError
-from crestfall.report._folder import changed_folder, result_folder, writing
+from crestfall.report._folder import changed_folder, finished_folder, result_folder, writing
 from crestfall.report._forms import USUAL_FORMS, page_name, write_forms, write_json
 from crestfall.report._words import check_language, speaking
-from crestfall.study import ARCHIVE, Comparison, Result, Study, SweepResult, archive_bytes, read_archive
+from crestfall.study import ARCHIVE, CompareFolder, Comparison, Result, Study, SweepResult, archive_bytes, read_archive
 
 
 def write_result(result: Result, target: str | Path, *, force: bool = False) -> Path:
@@ -43,14 +43,14 @@ def write_result(result: Result, target: str | Path, *, force: bool = False) -> 
 
 def write_comparison(comparison: Comparison, target: str | Path, *, force: bool = False) -> Path:
     """
-    Write a comparison into a folder of its own.
+    Write a comparison into a folder of its own, or the one in which it kept its options.
 
     Parameters
     ----------
     comparison : Comparison
         The comparison.
     target : str or Path
-        The folder; it appears whole or not at all.
+        The folder; it appears whole or not at all. What was kept there stays, unless it is replaced with a result.
     force : bool, default=False
         Whether an older result may be replaced.
 
@@ -64,7 +64,9 @@ def write_comparison(comparison: Comparison, target: str | Path, *, force: bool 
     OutputError
         If the folder exists and may not be replaced, or cannot be written.
     """
-    with result_folder(Path(target), force=force) as folder:
+    path = Path(target)
+    has_parts_only = CompareFolder(path).exists and not (path / "summary.json").exists()
+    with finished_folder(path) if has_parts_only else result_folder(path, force=force) as folder:
         fill_comparison(comparison, folder)
     return Path(target) / "compare.html"
 

@@ -5,6 +5,7 @@ from crestfall.study._compare import DEFAULT_DRAWS, compare
 from crestfall.study._comparison import COMPARE_SCHEMA, DOUBT_COLUMNS, TABLE_COLUMNS, Comparison
 from crestfall.study._emissions import EMISSION_COLUMNS, Emissions, emissions_of
 from crestfall.study._inputs import Inputs, dispatch_problem, prepare
+from crestfall.study._kept_options import CompareFolder
 from crestfall.study._life_result import YEAR_COLUMNS, Life, LifeYear, RacksWarranty, WearTrial
 from crestfall.study._option_figures import OptionFigures
 from crestfall.study._options_asked import counts_of, pair_of
@@ -42,6 +43,7 @@ __all__ = [
     "YEAR_COLUMNS",
     "Before",
     "Case",
+    "CompareFolder",
     "Comparison",
     "Costly",
     "Criterion",

@@ -10,8 +10,6 @@ import zipfile
 import zlib
 from pathlib import Path
 
-import numpy as np
-
 import crestfall
 from crestfall.errors import InputError
 from crestfall.scenario import Scenario
@@ -19,11 +17,10 @@ from crestfall.study._comparison import Comparison
 from crestfall.study._packing import UnpackError, pack, unpack
 from crestfall.study._result import Result
 from crestfall.study._sweep_result import SweepResult
+from crestfall.study._zipped import DOCUMENT, arrays_in, zipped
 
 ARCHIVE = "archive.npz"
 ARCHIVE_SCHEMA = "crestfall-archive/1"
-DOCUMENT = "study.json"
-LONG_AGO = (1980, 1, 1, 0, 0, 0)  # the first time that a zip archive knows
 
 Study = Result | Comparison | SweepResult
 
@@ -43,15 +40,7 @@ def archive_bytes(study: Study) -> bytes:
         The content of `ARCHIVE`.
     """
     packed, arrays = pack(study, before=_with_hashes)
-    document = {"schema": ARCHIVE_SCHEMA, "crestfall": crestfall.__version__, "study": packed}
-    buffer = io.BytesIO()
-    with zipfile.ZipFile(buffer, "w") as file:
-        _write(file, DOCUMENT, json.dumps(document, ensure_ascii=False, allow_nan=False).encode())
-        for number, array in enumerate(arrays):
-            content = io.BytesIO()
-            np.save(content, array, allow_pickle=False)
-            _write(file, f"{number}.npy", content.getvalue())
-    return buffer.getvalue()
+    return zipped({"schema": ARCHIVE_SCHEMA, "crestfall": crestfall.__version__, "study": packed}, arrays)
 
 
 def read_archive(folder: str | Path) -> Study:
@@ -84,7 +73,7 @@ def read_archive(folder: str | Path) -> Study:
         with zipfile.ZipFile(io.BytesIO(content)) as file:
             document = json.loads(file.read(DOCUMENT))
             _check_version(path, document)
-            study = unpack(document["study"], _arrays(file))
+            study = unpack(document["study"], arrays_in(file))
     except UnpackError as error:
         raise InputError(f"{path}: does not fit this version ({error})\n    run the study again") from None
     except (zipfile.BadZipFile, zlib.error, OSError, EOFError, ValueError, KeyError, RuntimeError) as error:
@@ -100,17 +89,6 @@ def read_archive(folder: str | Path) -> Study:
 def _with_hashes(value: object) -> object:
     """Let a scenario carry the hashes of its data files, which may be gone when it is read again."""
     return value.with_hashes() if isinstance(value, Scenario) else value
-
-
-def _write(file: zipfile.ZipFile, name: str, content: bytes) -> None:
-    entry = zipfile.ZipInfo(name, date_time=LONG_AGO)
-    entry.compress_type, entry.external_attr = zipfile.ZIP_DEFLATED, 0o644 << 16
-    file.writestr(entry, content)
-
-
-def _arrays(file: zipfile.ZipFile) -> list[np.ndarray[tuple[int, ...], np.dtype[np.generic]]]:
-    count = len(file.namelist()) - 1
-    return [np.load(io.BytesIO(file.read(f"{number}.npy")), allow_pickle=False) for number in range(count)]
 
 
 def _check_version(path: Path, document: object) -> None:

@@ -1,7 +1,10 @@
 """Every option of a catalogue at one site, through its whole life, ranked; and how sure the choice is."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -13,12 +16,14 @@ from crestfall.study._comparison import Comparison
 from crestfall.study._doubt import Terms, draw, scores
 from crestfall.study._executor import Executor, Processes, Rate, ThisProcess
 from crestfall.study._inputs import Inputs, prepare, with_option
+from crestfall.study._kept_options import CompareFolder, keys_of
 from crestfall.study._option_figures import OptionFigures, OptionsJob, OtherLoad, without_option
 from crestfall.study._options_asked import options_asked
 from crestfall.study._ranking import Criterion, CriterionName
 from crestfall.study._result import Result
 from crestfall.study._run import LIMIT_TOLERANCE_KW, OnStage, reference_of
 from crestfall.study._run import run as first_year
+from crestfall.study._zipped import value_bytes, value_in
 
 DEFAULT_DRAWS = 256
 DAYS_DRAWN_ANEW = 3  # years of load beside the one of the data; each is one more schedule of each option
@@ -37,7 +42,11 @@ def compare(
     draws: int = DEFAULT_DRAWS,
     seed: int = 1,
     workers: int | None = None,
+    out: str | Path | None = None,
+    resume: bool = False,
+    afresh: bool = False,
     on_stage: OnStage | None = None,
+    is_stopped: Callable[[], bool] | None = None,
 ) -> Comparison:
     """
     Study every option through its whole life, rank them, and say how sure the first one is.
@@ -52,7 +61,8 @@ def compare(
         One of npv, payback, irr, saving_per_capital, saving, saving_target, peak_target; left out: npv where the
         scenario has a life and a discount rate, else saving.
     target : float, optional
-        For saving_target the yearly saving, for peak_target the highest import [kW], reached at least capital.
+        For saving_target the saving, for peak_target the highest import [kW], both of the first year and reached at
+        least capital.
     pair : tuple of Option, optional
         Two options to be shown side by side; left out: the best with the fewest and with the most racks.
     draws : int, default=256
@@ -61,8 +71,16 @@ def compare(
         Start of the random numbers.
     workers : int, optional
         Processes; left out: one for each core, 0: all in this process.
+    out : str or Path, optional
+        A folder that keeps the figures of each option as they come; left out: nothing is written.
+    resume : bool, default=False
+        Whether to go on with what the folder holds: only what is missing is studied.
+    afresh : bool, default=False
+        Whether to give up what a comparison kept in the folder.
     on_stage : callable, optional
         Called with what is being done.
+    is_stopped : callable, optional
+        Whether to stop; options in hand are finished and kept.
 
     Returns
     -------
@@ -73,8 +91,12 @@ def compare(
     ------
     InputError
         If data, tariff, catalogue or a wish cannot be used.
+    OutputError
+        If the folder cannot be used, or holds results of other code or inputs.
+    KeyboardInterrupt
+        If it was stopped; `resume` goes on.
     """
-    tell = on_stage or (lambda _: None)
+    tell, stopped = on_stage or (lambda _: None), is_stopped or (lambda: False)
     tell("reading data, tariff and catalogue")
     chosen, note = _criterion(scenario, criterion, target)
     allowed, refused = options_asked(scenario.catalogue, racks, modules)
@@ -83,8 +105,14 @@ def compare(
     _check_common(inputs, allowed)
     others = _other_loads(scenario, seed) if draws else ()
     executor: Executor = ThisProcess() if workers == 0 else Processes(workers)
-    job = OptionsJob(scenario, others, middle=allowed[len(allowed) // 2])
-    found = _studied(executor, job, [Option(0, 0), *allowed], tell)
+    job, options = OptionsJob(scenario, others), [Option(0, 0), *allowed]
+    folder = None if out is None else CompareFolder(Path(out))
+    place: AbstractContextManager[dict[str, dict[str, Any]]] = nullcontext({})
+    if folder is not None:
+        place = folder.opened(inputs.scenario, resume=resume, afresh=afresh)
+    with place as kept:
+        contents = {key: row["content"] for key, row in kept.items()}
+        found = _studied(executor, job, options, tell, folder, contents, stopped)
     can = tuple(one for one in found if one.refusal is None)
     refused += [(one.option, one.refusal) for one in found if one.refusal is not None]
     tell("weighing what is not known")
@@ -101,6 +129,8 @@ def compare(
         scores=None if drawn is None else scores(can, drawn, terms),
         seed=seed,
     )
+    if stopped():
+        raise KeyboardInterrupt
     tell("studying the pair")
     return replace(comparison, pair=_pair(comparison, pair))
 
@@ -163,20 +193,42 @@ def _other_loads(scenario: Scenario, seed: int) -> tuple[OtherLoad, ...]:
     return tuple(OtherLoad(f"days drawn anew, {at}", seed=one) for at, one in enumerate(seeds, start=1))
 
 
-def _studied(executor: Executor, job: OptionsJob, options: list[Option], tell: OnStage) -> list[OptionFigures]:
-    rate, found = Rate(len(options)), [OptionFigures(option=option) for option in options]
-    tell(f"studying {len(options)} options")
-    for done in executor.run(job, options, is_stopped=lambda: False):
+def _studied(
+    executor: Executor,
+    job: OptionsJob,
+    options: list[Option],
+    tell: OnStage,
+    folder: CompareFolder | None,
+    contents: dict[str, bytes],
+    is_stopped: Callable[[], bool],
+) -> list[OptionFigures]:
+    """Return the figures of all options, of which those that are kept are not studied again.
+
+    All pass through the form in which they are kept, so that a comparison is the same whether it was stopped or not.
+    """
+    keys = keys_of(job, options)
+    missing = [option for option in options if keys[option] not in contents]
+    for note in () if folder is None else folder.notes:
+        tell(note)
+    done_before = len(options) - len(missing)
+    tell(f"studying {len(options)} options" + (f", {done_before} of them done already" if done_before else ""))
+    rate = Rate(len(missing))
+    for done in executor.run(job, missing, is_stopped=is_stopped):
+        option = missing[done.place]
         if done.is_bug:
-            text = f"{options[done.place]}: {done.failure}; this is a bug, please report it\n{done.details}"
+            text = f"{option}: {done.failure}; this is a bug, please report it\n{done.details}"
             raise CrestfallError(text)
         rate.done += 1
         figures = done.value
         if done.failure is not None:
-            figures = OptionFigures(option=options[done.place], refusal=done.failure)
-        found[done.place] = figures
+            figures = OptionFigures(option=option, refusal=done.failure)
+        contents[keys[option]] = content = value_bytes(figures)
+        if folder is not None and done.failure is None:  # what failed is tried again
+            folder.add(keys[option], {"content": content})
         tell(rate.words("options"))
-    return found
+    if any(key not in contents for key in keys.values()):
+        raise KeyboardInterrupt
+    return [value_in(contents[keys[option]]) for option in options]
 
 
 def _terms(inputs: Inputs, options: Sequence[OptionFigures], criterion: Criterion) -> Terms:

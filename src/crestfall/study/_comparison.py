@@ -14,7 +14,7 @@ from crestfall.study._doubt import Terms
 from crestfall.study._inputs import Inputs
 from crestfall.study._option_figures import FIGURE_COLUMNS, OptionFigures, figures_row, single_rate
 from crestfall.study._options_asked import not_compared
-from crestfall.study._ranking import Worth
+from crestfall.study._ranking import NEEDS_TARGET, Worth
 from crestfall.study._reason import reasons
 from crestfall.study._result import Result
 from crestfall.study._shown import frame_html
@@ -22,7 +22,10 @@ from crestfall.study._steps import MARGINAL_COLUMNS, Step, steps_between
 
 COMPARE_SCHEMA = "crestfall-compare/1"
 TABLE_COLUMNS = ("racks", "modules", *FIGURE_COLUMNS, "at_most_rack", "at_most_module", "score", "best_share_frac")
-DOUBT_COLUMNS = ("racks", "modules", "best_share_frac", "mean_regret", "regret_p90", "worst_regret")
+DOUBT_COLUMNS = (
+    *("racks", "modules", "best_share_frac", "mean_regret", "regret_p90", "worst_regret"),
+    "highest_import_kw",
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -143,9 +146,10 @@ class Comparison:
     @cached_property
     def doubt(self) -> pd.DataFrame | None:
         """How often each option is best, and what is given away by choosing it: `DOUBT_COLUMNS`; None without draws."""
-        if self.scores is None:
+        best = self._is_best
+        if self.scores is None or best is None:
             return None
-        best, regret = _is_best(self.scores), regrets(self.scores)
+        regret = regrets(self.scores)
         rows = [
             (
                 one.option.racks,
@@ -154,6 +158,7 @@ class Comparison:
                 float(regret[:, at].mean()),
                 float(np.quantile(regret[:, at], 0.9, method="inverted_cdf")),
                 float(regret[:, at].max()),
+                one.highest_import_kw,
             )
             for at, one in enumerate(self.options)
         ]
@@ -163,11 +168,43 @@ class Comparison:
     @property
     def regret_when_not_best(self) -> float | None:
         """Mean of what the recommendation gives away in the draws in which it is not best; None if it always is."""
-        if self.scores is None:
+        best = self._is_best
+        if self.scores is None or best is None:
             return None
         at = self.options.index(self.best)
-        lost = ~_is_best(self.scores)[:, at]
+        lost = best.any(axis=1) & ~best[:, at]
         return float(regrets(self.scores)[lost, at].mean()) if lost.any() else None
+
+    @property
+    def missed_frac(self) -> float | None:
+        """Share of the draws in which the recommendation misses the target; None without a target or draws."""
+        if self.scores is None or not self._has_target:
+            return None
+        return float(np.isneginf(self.scores[:, self.options.index(self.best)]).mean())
+
+    @property
+    def no_candidate_frac(self) -> float | None:
+        """Share of the draws in which no option reaches the target; None without a target or draws."""
+        if self.scores is None or not self._has_target:
+            return None
+        return float(np.isneginf(self.scores).all(axis=1).mean())
+
+    @property
+    def _has_target(self) -> bool:
+        return self.terms.criterion.name in NEEDS_TARGET
+
+    @cached_property
+    def _is_best(self) -> NDArray[np.bool_] | None:
+        """Which option is best in each draw: the first of those that are equally good; none where none reaches it.
+
+        Where nothing pays back the best is no battery; a target that no option reaches, no battery misses as well.
+        """
+        if self.scores is None:
+            return None
+        best = self.scores.argmax(axis=1)[:, None] == np.arange(self.scores.shape[1])
+        if self._has_target:
+            best &= np.isfinite(self.scores).any(axis=1, keepdims=True)
+        return np.asarray(best)
 
     def ends(self) -> tuple[Option, Option] | None:
         """Return the best options with the fewest and with the most racks; None where there are no two."""
@@ -228,13 +265,15 @@ class Comparison:
                 "loads": list(self.loads),
                 "best_share_frac": float(self.table["best_share_frac"].iloc[0]),
                 "regret_when_not_best": known(self.regret_when_not_best),
+                "missed_frac": self.missed_frac,
+                "no_candidate_frac": self.no_candidate_frac,
                 "options": records(doubt),
             },
         }
 
     def _row(self, at: int, one: OptionFigures) -> dict[str, Any]:
         more = {step.part: step.saving for step in one.at_most}
-        best = None if self.scores is None else float(_is_best(self.scores)[:, at].mean())
+        best = None if self._is_best is None else float(self._is_best[:, at].mean())
         return {
             "racks": one.option.racks,
             "modules": one.option.modules,
@@ -265,12 +304,6 @@ def regrets(scores: NDArray[np.float64]) -> NDArray[np.float64]:
     best = scores.max(axis=1, keepdims=True)
     is_best = scores == best  # where there is no candidate, none is ahead
     return np.where(is_best, 0.0, best - np.where(is_best, 0.0, scores))
-
-
-def _is_best(scores: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Return which option is best in each draw: the first of those that are equally good."""
-    first = scores.argmax(axis=1)
-    return np.asarray(first[:, None] == np.arange(scores.shape[1]))
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -3,7 +3,8 @@
 Nothing is solved here. Other years of load and worn racks were solved for the first year of each option; the rest is
 carried through the years of life as it follows:
 
-- a year of load changes each line's saving as it does in the first year, in proportion to the bill of the year;
+- a year of load changes each line's saving as it does in the first year, in proportion to the bill of the year; the
+  highest import is the one of that year, with new racks: only a criterion of the first year looks at it;
 - prices scale the lines of their group. A schedule made for the new prices would save more: this errs on the low side;
 - faster fade lowers each year's saving by what less health costs in the first year, and brings the end of life forward:
   racks are replaced, or given up, as the scenario has it;
@@ -137,8 +138,9 @@ def worth_in(option: OptionFigures, drawn: "pd.Series[float] | tuple[float, ...]
         None where no schedule keeps the limits in that year of load.
     """
     load, energy, demand, fade, capital_factor = drawn
-    other = option.line_savings if load == 0 else option.other_years[int(load) - 1]
-    if other is None or option.capital is None:
+    other = (option.line_savings, *option.other_years)[int(load)]
+    peak_import_kw = (option.peak_import_kw, *option.other_peaks)[int(load)]
+    if other is None or peak_import_kw is None or option.capital is None:
         return None
     factors = dict.fromkeys(ENERGY_GROUPS, energy) | dict.fromkeys(DEMAND_GROUPS, demand)
     price = {line: factors.get(group, 1.0) for line, group in terms.groups.items()}
@@ -153,10 +155,10 @@ def worth_in(option: OptionFigures, drawn: "pd.Series[float] | tuple[float, ...]
             npv=0.0 if not option.option.is_battery else np.nan,
             irr_frac=np.nan,
             payback_years=simple_payback(capital.net, first) or np.inf,
-            peak_import_kw=option.peak_import_kw,
+            peak_import_kw=peak_import_kw,
         )
     cash = _cash(option, option.life, _change(option, other), price, float(fade), capital, terms)
-    return worth_of(cash, capital.net, first, option.peak_import_kw, terms.money)
+    return worth_of(cash, capital.net, first, peak_import_kw, terms.money)
 
 
 def worth_of(cash: FloatArray, capital: float, saving: float, peak_import_kw: float, money: Money) -> Worth:

@@ -52,9 +52,7 @@ def site_in_year(inputs: Inputs, terms: LifeTerms, year: int) -> Inputs:
         known=_known_after(inputs, growth, last_growth=growth / (1 + terms.life.load_growth_frac_per_year)),
         series=series,
         rates=inputs.shared.rates(contract, series.start, series.step_h),
-        choices=tuple(
-            inputs.shared.rates((sheet,), series.start, series.step_h) for sheet in choices
-        ),
+        choices=tuple(inputs.shared.rates((sheet,), series.start, series.step_h) for sheet in choices),
         forced_outage=forced,
     )
 

@@ -11,7 +11,7 @@ from crestfall.dispatch import Schedule
 from crestfall.errors import InfeasibleError, InputError, KeyedError, dotted
 from crestfall.finance import CapitalCost, capital_breakdown, simple_payback_years
 from crestfall.plant import Option
-from crestfall.scenario import Scenario
+from crestfall.scenario import CatalogueFile, Scenario
 from crestfall.scenario.scenario_file import OptionChoice
 from crestfall.study._draws import days_drawn_anew
 from crestfall.study._inputs import Inputs, prepare, with_option
@@ -64,8 +64,12 @@ class OptionFigures:
         Every year, where the scenario asks for it.
     other_years : tuple of (dict of str to float) or None
         Savings by line in each other year of load; None where no schedule keeps the limits.
+    other_peaks : tuple of float or None
+        Highest import in each other year of load [kW]; None where no schedule keeps the limits.
     worn_savings : dict of str to float or None
         Savings by line of the first year with racks that have lost `WORN_FRAC`; None where there is no life.
+    worn_peak_kw : float or None
+        Highest import of that year [kW].
     """
 
     option: Option
@@ -86,12 +90,19 @@ class OptionFigures:
     payback_years: float | None = None
     life: Life | None = None
     other_years: tuple[LineSavings | None, ...] = ()
+    other_peaks: tuple[float | None, ...] = ()
     worn_savings: LineSavings | None = None
+    worn_peak_kw: float | None = None
 
     @property
     def saving(self) -> float:
         """What it saves in the first year."""
         return self.bill_without - self.bill_with
+
+    @property
+    def highest_import_kw(self) -> float:
+        """Highest import in any year of load [kW]; NaN where one of them has no schedule that keeps the limits."""
+        return float(np.max([np.nan if one is None else one for one in (self.peak_import_kw, *self.other_peaks)]))
 
     @property
     def npv(self) -> float:
@@ -131,25 +142,21 @@ class OptionsJob:
         The site and what is asked of the battery; its option is left aside.
     others : tuple of OtherLoad
         Other years of load.
-    middle : Option, optional
-        One of the options, from whose optimum with hindsight all set out; left out: each is sought from the start.
     """
 
     scenario: Scenario
     others: tuple[OtherLoad, ...] = ()
-    middle: Option | None = None
 
     def function(self) -> "_Site":
         """Return the function of an option."""
-        return _Site(self.scenario, self.others, self.middle)
+        return _Site(self.scenario, self.others)
 
 
 class _Site:
     """A site with all data read; called with an option."""
 
-    def __init__(self, scenario: Scenario, others: tuple[OtherLoad, ...], middle: Option | None) -> None:
+    def __init__(self, scenario: Scenario, others: tuple[OtherLoad, ...]) -> None:
         shared = Shared()
-        self._middle = middle
         bare = without_option(scenario)
         self.inputs = prepare(bare, shared=shared)
         self.reference = reference_of(self.inputs)
@@ -174,15 +181,17 @@ class _Site:
 
     @cached_property
     def _optimum(self) -> Schedule | None:
-        """That of the middle option, with which every worker begins: no option depends on which came before."""
+        """That of the middle of what the catalogue allows: no option depends on which others are compared, or before."""
         try:
-            return None if self._middle is None else optimum_to_set_out_from(with_option(self.inputs, self._middle))
+            return optimum_to_set_out_from(with_option(self.inputs, middle_option(self.inputs.scenario.catalogue)))
         except KeyedError:
             return None
 
     def _no_battery(self) -> OptionFigures:
         return replace(
-            figures_of(self.inputs, self.reference, is_compared=True), other_years=tuple({} for _ in self.others)
+            figures_of(self.inputs, self.reference, is_compared=True),
+            other_years=tuple({} for _ in self.others),
+            other_peaks=tuple(float(reference.import_kw.max()) for _, reference in self.others),
         )
 
     def _studied(self, inputs: Inputs) -> OptionFigures:
@@ -191,17 +200,21 @@ class _Site:
         if not self.others:  # nothing is drawn
             return found
         inputs = replace(inputs, like=case.schedule)
-        return replace(
+        years = [(reference, self._in(other, inputs)) for other, reference in self.others]
+        found = replace(
             found,
-            other_years=tuple(self._in(other, reference, inputs) for other, reference in self.others),
-            worn_savings=None if found.life is None else line_savings(self.reference, self._worn(inputs)),
+            other_years=tuple(None if one is None else line_savings(reference, one) for reference, one in years),
+            other_peaks=tuple(None if one is None else _peak_kw(one) for _, one in years),
         )
+        if found.life is None:
+            return found
+        worn = self._worn(inputs)
+        return replace(found, worn_savings=line_savings(self.reference, worn), worn_peak_kw=_peak_kw(worn))
 
-    def _in(self, other: Inputs, reference: Before, inputs: Inputs) -> LineSavings | None:
-        """Return what an option saves in another year of load."""
+    def _in(self, other: Inputs, inputs: Inputs) -> PolicyYear | None:
+        """Return an option's first year in another year of load; None where no schedule keeps the limits."""
         try:
-            site = replace(with_option(other, inputs.plant.option), like=inputs.like)
-            return line_savings(reference, headline_year(site))
+            return headline_year(replace(with_option(other, inputs.plant.option), like=inputs.like))
         except InfeasibleError:
             return None
 
@@ -267,7 +280,7 @@ def figures_of(
         contract=case.rates.title,
         objective=case.schedule.objective,
         full_cycles=case.energy.out_of_store_kwh / plant.nominal_kwh,
-        peak_import_kw=float(case.readings.import_kw.max()),
+        peak_import_kw=_peak_kw(case),
         self_consumption_frac=_self_consumption(inputs, case.replayed.export_kw, case.replayed.curtailed_kw),
         at_most=at_most(inputs, case.rates, case.schedule) if is_compared and case.policy == "hindsight" else (),
         payback_years=simple if life is None else life.appraisal.without_debt.payback_years,
@@ -345,6 +358,24 @@ def single_rate(rates: tuple[float, ...]) -> float:
     return rates[0] if len(rates) == 1 else np.nan
 
 
+def middle_option(catalogue: CatalogueFile) -> Option:
+    """
+    Return the option half way between the smallest and the largest of a catalogue.
+
+    Parameters
+    ----------
+    catalogue : CatalogueFile
+        The parts and the rules, of which it may break one that ties racks to modules.
+
+    Returns
+    -------
+    Option
+        Racks and modules.
+    """
+    rules = catalogue.rules
+    return Option((rules.least_racks + rules.most_racks) // 2, (rules.least_modules + rules.most_modules) // 2)
+
+
 def without_option(scenario: Scenario) -> Scenario:
     """
     Return a scenario whose option is no battery: what stands there decides nothing in a comparison.
@@ -360,6 +391,10 @@ def without_option(scenario: Scenario) -> Scenario:
         The same with 0 racks and 0 modules.
     """
     return replace(scenario, ask=scenario.ask.model_copy(update={"option": OptionChoice(racks=0, modules=0)}))
+
+
+def _peak_kw(case: PolicyYear) -> float:
+    return float(case.readings.import_kw.max())
 
 
 def _self_consumption(inputs: Inputs, export_kw: FloatArray, curtailed_kw: FloatArray) -> float:

@@ -30,7 +30,7 @@ class Worth:
     payback_years : float
         Time until it has paid for itself; infinite where it never does [a].
     peak_import_kw : float
-        Highest import [kW].
+        Highest import of the first year, with new racks [kW].
     """
 
     is_battery: bool
@@ -51,7 +51,7 @@ class Criterion:
     name : str
         One of `CRITERIA`.
     target : float, optional
-        The yearly saving to reach, or the highest import not to exceed [kW], at least capital.
+        The saving to reach, or the highest import not to exceed [kW], in the first year and at least capital.
     hurdle_frac : float, default=0.0
         Rate of return that money has elsewhere: no battery is better than less.
     """

@@ -188,7 +188,7 @@ def headline_year(inputs: Inputs) -> PolicyYear:
 
 
 def optimum_to_set_out_from(inputs: Inputs) -> Schedule | None:
-    """Return the optimum with hindsight, for studies of much the same site to set out from; None where it is no help."""
+    """Return the optimum with hindsight, for studies of a similar site to set out from; None where it is no help."""
     if inputs.scenario.ask.policy != "hindsight" or not inputs.plant.option.is_battery:
         return None
     try:

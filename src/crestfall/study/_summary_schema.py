@@ -324,6 +324,7 @@ class RegretFacts(OptionFacts):
     mean_regret: Known
     regret_p90: Known
     worst_regret: Known
+    highest_import_kw: Known = _said("in any of the years of load, with new racks; null where one has no schedule")
 
 
 class DoubtFacts(_Facts):
@@ -334,6 +335,8 @@ class DoubtFacts(_Facts):
     loads: list[str] = _said("years of load, the first being that of the data")
     best_share_frac: float
     regret_when_not_best: Known
+    missed_frac: Known = _said("share of draws in which the recommendation misses the target; null without one")
+    no_candidate_frac: Known = _said("share of draws in which no option reaches it")
     options: list[RegretFacts]
 
 

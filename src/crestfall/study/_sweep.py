@@ -70,7 +70,7 @@ def sweep(
     plan = load_plan(path, limit=limit, seed=folder.stored_seed() if resume else None)
     prepare(plan.base)  # what is wrong with the base is said before anything is written
     executor = _executor(workers, cluster)
-    with folder.opened(plan, resume=resume) as known:
+    with folder.opened(plan.base, resume=resume, seed=plan.seed) as known:
         for note in folder.notes:
             tell(note)
         missing = [case for case in dict.fromkeys(plan.cases) if case.key not in known]
