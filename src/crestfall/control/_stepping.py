@@ -175,8 +175,7 @@ def room_for(data: StepData, n_horizon: int) -> Room:
 def _cost_to_go(
     data: StepData,
     store: Store,
-    level: Any,
-    level_prices: Any,
+    caps: Caps,
     spare: Room,
     n_now: int,
     n_doubtful: int,
@@ -192,16 +191,9 @@ def _cost_to_go(
     n = len(data.demand_kw) if is_expected else n_doubtful
     if fill_steps(data, 0, n, 0.0, pieces) >= 0:
         return False
-    levels, price = np.empty(n * N_CAPS), np.empty(n * N_CAPS)
-    c_first = np.empty(n + 1, dtype=np.int64)
     first, x_first = pieces.first, out.first
     for t in range(n):
-        c_first[t] = t * N_CAPS
         x_first[t] = first[t] + t * N_CAPS
-        for i in range(N_CAPS):
-            levels[t * N_CAPS + i], price[t * N_CAPS + i] = level[t, i], level_prices[i]
-    c_first[n] = n * N_CAPS
-    caps = Caps(c_first, levels, price)
     if is_expected:
         middle = len(v.slope) // 2
         low, high = store.floor_kwh[n - 1], store.ceiling_kwh[n - 1]
@@ -277,7 +269,8 @@ def _add(state: State, k: int, v: Line, weight: float, merged: tuple[Any, Any]) 
             i += 1
             v_rest = v_length[i] / scale if i < v_end else 0.0
     state.left[k], state.n[k] = begin, at
-    slope[:at], length[:at] = new_slope[:at], new_length[:at]
+    for j in range(at):
+        slope[j], length[j] = new_slope[j], new_length[j]
 
 
 @compiled
@@ -324,7 +317,7 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
         store.rise_out,
         store.limit_out,
     )
-    prices = np.append(lesson.excess_prices, dear)
+    caps = _as_caps(level, np.append(lesson.excess_prices, dear))
     buy, sell = np.empty(n), np.empty(n)
     whose, all_buy, all_sell = ahead.price_step[number], steps.buy_per_kwh, steps.sell_per_kwh
     for t in range(n):
@@ -360,9 +353,7 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
             steps.discharge,
             steps.wear_per_kwh,
         )
-        is_found |= _cost_to_go(
-            data, window, level, prices, spare, n_now, n_doubtful, path == 0, state, lesson.weights[path]
-        )
+        is_found |= _cost_to_go(data, window, caps, spare, n_now, n_doubtful, path == 0, state, lesson.weights[path])
     if not is_found:
         state.n_failed[0] += 1
         for k in range(n_now):
@@ -373,6 +364,17 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
         for k in range(n_now):
             _price_needs(store.floor_kwh[a + k], store.ceiling_kwh[a + k], ahead.day_part[a + k], lesson, spare.line)
             _add(state, k, spare.line, 1.0, spare.merged)
+
+
+@compiled
+def _as_caps(level: Any, level_prices: Any) -> Caps:
+    """Return levels, a row a step, as the kernel reads them; every path of a plan has the same."""
+    n = len(level)
+    first, price = np.arange(n + 1) * N_CAPS, np.empty(n * N_CAPS)
+    for t in range(n):
+        for i in range(N_CAPS):
+            price[t * N_CAPS + i] = level_prices[i]
+    return Caps(first, level.ravel(), price)
 
 
 @compiled
@@ -396,15 +398,27 @@ def _price_needs(floor: float, ceiling: float, part: int, lesson: Lesson, v: Lin
 
 @compiled
 def _level_caps(a: int, n: int, ahead: Outlook, rungs: Any, level: Any) -> None:
-    """Write the lowest rungs that hold in some steps, `inf` for none, and the limit."""
+    """Write the lowest rungs that hold in some steps, `inf` for none, and the limit.
+
+    They are sought where other charges measure than in the step before; that is a few times a day.
+    """
     measured, limit = ahead.measured, ahead.import_limit_kw
+    n_charges = len(rungs)
     for t in range(n):
-        level[t, :N_RUNGS] = np.inf
         level[t, N_RUNGS] = limit[a + t]
-        for k in range(len(rungs)):
-            if measured[k, a + t]:
-                for i in range(N_RUNGS):
-                    level[t, i] = min(level[t, i], rungs[k, i])
+        is_new = t == 0
+        for k in range(n_charges):
+            is_new |= measured[k, a + t] != measured[k, a + t - 1]
+        if not is_new:
+            for i in range(N_RUNGS):
+                level[t, i] = level[t - 1, i]
+            continue
+        for i in range(N_RUNGS):
+            lowest = np.inf
+            for k in range(n_charges):
+                if measured[k, a + t]:
+                    lowest = min(lowest, rungs[k, i])
+            level[t, i] = lowest
 
 
 @compiled

@@ -245,7 +245,8 @@ def fill_steps(data: StepData, begin: int, end: int, on_import: float, out: Piec
     """
     Write the pieces of some steps, the first of them in the first row.
 
-    Everything is unpacked first: looking into a tuple of arrays in the loop would take longer than its work.
+    Everything is unpacked first: looking into a tuple of arrays in the loop would take longer than its work. So would
+    dividing for each chord of each step.
 
     Parameters
     ----------
@@ -276,6 +277,8 @@ def fill_steps(data: StepData, begin: int, end: int, on_import: float, out: Piec
     in_width, in_store, in_cooling = data.charge
     out_width, out_store, out_cooling = data.discharge
     n_in, n_out = len(in_width), len(out_width)
+    out_rise, in_rise = (1.0 - out_cooling) / out_store, (1.0 + in_cooling) / in_store
+    out_ratio, in_ratio, out_wear = out_rise / h, in_rise / h, -wear / out_store
     ends, slopes = np.empty(MOST_REGIONS), np.empty(MOST_REGIONS)
     imports = np.zeros(MOST_REGIONS, dtype=np.bool_)
     at = 0
@@ -311,13 +314,13 @@ def fill_steps(data: StepData, begin: int, end: int, on_import: float, out: Piec
                 i = last - k
                 width = out_width[i] if k > 0 else partial - _sum_to(out_width, i)
                 at_store = out_store[i]
-                rise, other = (1.0 - out_cooling[i]) / at_store, -wear / at_store - out_price[t]
+                rise, per_kwh, other = out_rise[i], out_ratio[i], out_wear[i] - out_price[t]
             else:
                 i = k - last - 1
                 width = min(most_charge[t] - used, in_width[i])
                 used += in_width[i]
                 at_store = in_store[i]
-                rise, other = (1.0 + in_cooling[i]) / at_store, 0.0
+                rise, per_kwh, other = in_rise[i], in_ratio[i], 0.0
             if width <= 0.0:
                 continue
             power = width * at_store  # left of this chord, at the store
@@ -334,7 +337,7 @@ def fill_steps(data: StepData, begin: int, end: int, on_import: float, out: Piec
                 part = min(power, (ends[region] - net) / rise)
                 if part > NEGLIGIBLE:
                     slope[piece], length[piece] = slopes[region] * rise + other, part * h
-                    ratio[piece] = rise / h if imports[region] else 0.0
+                    ratio[piece] = per_kwh if imports[region] else 0.0
                     origin[piece] = 0
                     piece += 1
                 power -= part
