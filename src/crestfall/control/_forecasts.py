@@ -228,15 +228,18 @@ def _what_is_left(sums: Any, begin: int, end: int, widths: Any, every: int, fadi
     """
     n_ahead, n, pairs = len(fading), len(widths), 0
     square, with_error, mean = np.zeros((n, n)), np.zeros((n, n_ahead)), np.empty(n)
+    errors = sums[begin + 1 : end + 1] - sums[begin:end]
     for t in range(begin, end - n_ahead + 1, every):
         pairs += 1
+        error = errors[t - begin : t - begin + n_ahead]
         for k in range(n):
             mean[k] = _mean_over(sums, t, widths[k])
         for k in range(n):
             for j in range(n):
                 square[k, j] += mean[k] * mean[j]
+            share, row = mean[k], with_error[k]
             for i in range(n_ahead):
-                with_error[k, i] += mean[k] * (sums[t + i + 1] - sums[t + i])
+                row[i] += share * error[i]
     made_up = FEW_ERRORS / max(pairs, 1)
     left[:] = 0.0
     left[0] = fading
