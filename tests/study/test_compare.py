@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from compared_site import CHEAP_MODULES, FADING, MODULES, RACKS, YEARS, joinery, shared_comparison
+from crestfall.dispatch._optimise import PROVEN_FRAC
 from crestfall.errors import InfeasibleError, InputError, ScenarioError
 from crestfall.finance import discount_factors
 from crestfall.plant import Option
@@ -52,9 +53,11 @@ def test_an_option_has_the_figures_of_a_study_of_its_own(found):
     option = Option(2, 1)
     alone = run(with_option(found.inputs, option).scenario)
     figures = found.figures(option)
-    assert figures.saving == pytest.approx(alone.saving(alone.hindsight), abs=1e-6)
-    assert figures.npv == pytest.approx(alone.life.appraisal.without_debt.npv, abs=1e-6)
-    assert figures.peak_import_kw == pytest.approx(alone.hindsight.readings.import_kw.max(), abs=1e-9)
+    # It sets out from another optimum, and both end within the proven gap.
+    gap = PROVEN_FRAC * alone.hindsight.bill_total
+    assert figures.saving == pytest.approx(alone.saving(alone.hindsight), abs=gap)
+    assert figures.npv == pytest.approx(alone.life.appraisal.without_debt.npv, abs=len(alone.life.years) * gap)
+    assert figures.peak_import_kw == pytest.approx(alone.hindsight.readings.import_kw.max(), abs=0.01)
 
 
 def test_the_reason_is_borne_out_by_the_full_lives_of_both_neighbours(found):
@@ -175,11 +178,12 @@ def test_a_peak_is_as_it_is_in_the_year_of_load_that_is_drawn(found):
 
 
 def test_draws_in_which_no_option_reaches_the_target_are_nobodys(found):
-    """The largest option keeps the peak as the data have it, and misses it by a hair in one of the other years."""
-    few = replace(found, options=tuple(one for one in found.options if one.option.racks < 3))
-    largest = found.figures(Option(2, 1))
+    """The largest option keeps the target as the data have it, and misses it in one of the other years."""
+    known = found.figures(Option(2, 1))
+    largest = replace(known, other_peaks=tuple(known.peak_import_kw + by for by in (-1.0, 1.0, 0.0)))
+    few = replace(found, options=(*(one for one in found.options if one.option < Option(2, 1)), largest))
     peaks = np.array([largest.peak_import_kw, *largest.other_peaks])
-    target = float(np.sort(peaks)[-2:].mean())
+    target = known.peak_import_kw + 0.5
     other = _by(few, Criterion(name="peak_target", target=target))
     missed = peaks[found.draws["load"]] > target
     assert 0 < missed.sum() < len(missed)

@@ -63,9 +63,11 @@ def test_each_case_has_the_figures_of_a_study_of_its_own(tmp_path):
     alone = run(load_scenario(tmp_path / "alone.yaml"))
     row = found.table.iloc[3]
     assert (row["option.racks"], row["money.installation_cost"]) == (2, 9000)
-    assert row["saving"] == pytest.approx(alone.saving(alone.hindsight), abs=PROVEN_FRAC * alone.hindsight.bill_total)
+    # The case sets out from the base's optimum, and both end within the proven gap.
+    saving, gap = alone.saving(alone.hindsight), PROVEN_FRAC * alone.hindsight.bill_total
+    assert row["saving"] == pytest.approx(saving, abs=gap)
     assert row["capital"] == pytest.approx(alone.capital)
-    assert row["payback_years"] == pytest.approx(alone.payback_years)
+    assert row["payback_years"] == pytest.approx(alone.payback_years, rel=gap / saving)
 
 
 def test_a_case_does_not_depend_on_those_before_it(tmp_path):

@@ -181,7 +181,7 @@ class _Site:
 
     @cached_property
     def _optimum(self) -> Schedule | None:
-        """That of the middle of what the catalogue allows: no option depends on which others are compared, or before."""
+        """That of the middle of the catalogue: no option depends on which others are compared, or come before it."""
         try:
             return optimum_to_set_out_from(with_option(self.inputs, middle_option(self.inputs.scenario.catalogue)))
         except KeyedError:
