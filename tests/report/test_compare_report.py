@@ -63,8 +63,10 @@ def _by_peak(found, options, target):
 
 def test_it_is_said_how_often_a_target_is_missed_and_what_worn_racks_keep(found):
     """Two racks keep the peak of the data, and miss it in one of four years of load, in which three would keep it."""
-    best = found.figures(Option(2, 1))
-    target = float(np.sort([best.peak_import_kw, *best.other_peaks])[-2:].mean())
+    known = found.figures(Option(2, 1))
+    best = replace(known, other_peaks=tuple(known.peak_import_kw + by for by in (-1.0, 1.0, 0.0)))
+    found = replace(found, options=tuple(best if one is known else one for one in found.options))
+    target = known.peak_import_kw + 0.5
     worn = (
         f"This is about the first year: once its racks have lost a tenth of their energy, its highest import is"
         f" {best.worn_peak_kw:.1f} kW instead of {best.peak_import_kw:.1f} kW."

@@ -52,8 +52,12 @@ class Cluster:
                 "    start one with: dask scheduler; it prints its address"
             ) from None
         self._address = address
-        self._check_workers(address)
-        self._check_versions(address)
+        try:
+            self._check_workers(address)
+            self._check_versions(address)
+        except BaseException:
+            self._client.close(timeout=LISTEN_S)  # else it goes on asking the scheduler beside whatever comes next
+            raise
 
     @property
     def workers(self) -> int:
@@ -121,7 +125,6 @@ class Cluster:
         try:
             self._client.wait_for_workers(1, timeout=CONNECT_S)
         except TimeoutError:
-            self._client.close(timeout=LISTEN_S)
             raise InputError(
                 f"--cluster {address}: the scheduler has no workers\n"
                 f"    start one on each machine with: dask worker {address} --nthreads 1"
