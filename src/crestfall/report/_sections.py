@@ -48,7 +48,7 @@ def draw_sections(result: Result) -> dict[str, Figure]:
         "emissions": lambda: draw_emissions(result),
     }
     for name, rates in _contracts(result).items():
-        drawers[name] = lambda rates=rates: _figure_of(draw_tariff(rates))  # type: ignore[misc]
+        drawers[name] = lambda rates=rates: _figure_of(draw_tariff(rates))  # type: ignore[misc]  # a default binds it
     if result.inputs.plant.option.is_battery:
         drawers["waterfall"] = lambda: _figure_of(draw_waterfall(result))
         if (week := typical_week(result)) != most_telling_week(result):
