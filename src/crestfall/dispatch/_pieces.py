@@ -146,9 +146,7 @@ def pieces_of(data: StepData) -> Pieces:
     if failed >= 0:
         raise StepLimitError(failed)
     used = int(pieces.first[-1])
-    return pieces._replace(
-        **{name: getattr(pieces, name)[:used].copy() for name in ("slope", "length", "ratio", "origin")}
-    )
+    return pieces._replace(**{name: getattr(pieces, name)[:used] for name in ("slope", "length", "ratio", "origin")})
 
 
 def room(n_steps: int, n_pieces: int) -> Pieces:
@@ -203,12 +201,8 @@ def _at_meter(net_kw: float, buy: float, sell: float) -> float:
 
 
 @inlined
-def _regions(
-    buy: float, sell: float, export_kw: float, import_kw: float, held: float, ends: Any, slopes: Any, imports: Any
-) -> tuple[float, int]:
-    """Write where the cost of net power changes its slope; return the lowest net power and the number of regions."""
-    n = 0
-    low = -export_kw - held
+def _regions(buy: float, sell: float, export_kw: float, import_kw: float, held: float) -> tuple[Any, Any, Any]:
+    """Return up to which net power each region of the meter goes, its price, and whether a kW more is imported."""
     if held > 0.0 and buy < 0.0 and sell > 0.0:
         # Up to some net power all is sold that may be, beyond it all is held back and import is paid for.
         change = buy * held / (sell - buy)
@@ -231,13 +225,7 @@ def _regions(
         points = (-export_kw, 0.0, import_kw, import_kw)
         prices = (0.0, sell, buy, buy)
         fed = (False, False, True, True)
-    reached = low
-    for i in range(MOST_REGIONS):
-        if points[i] > reached:
-            ends[n], slopes[n], imports[n] = points[i], prices[i], fed[i]
-            reached = points[i]
-            n += 1
-    return low, n
+    return points, prices, fed
 
 
 @compiled
@@ -277,6 +265,7 @@ def fill_steps(data: StepData, begin: int, end: int, on_import: float, out: Piec
     in_width, in_store, in_cooling = data.charge
     out_width, out_store, out_cooling = data.discharge
     n_in, n_out = len(in_width), len(out_width)
+    out_before = np.cumsum(out_width) - out_width
     out_rise, in_rise = (1.0 - out_cooling) / out_store, (1.0 + in_cooling) / in_store
     out_ratio, in_ratio, out_wear = out_rise / h, in_rise / h, -wear / out_store
     ends, slopes = np.empty(MOST_REGIONS), np.empty(MOST_REGIONS)
@@ -286,7 +275,14 @@ def fill_steps(data: StepData, begin: int, end: int, on_import: float, out: Piec
         row = t - begin
         first[row] = at
         buy, sell, held = buys[t] + on_import, sells[t], curtailable[t]
-        low, n_regions = _regions(buy, sell, export_limit[t], import_limit[t], held, ends, slopes, imports)
+        points, prices, fed = _regions(buy, sell, export_limit[t], import_limit[t], held)
+        reached = low = -export_limit[t] - held
+        n_regions = 0
+        for i in range(MOST_REGIONS):
+            if points[i] > reached:
+                reached = ends[n_regions] = points[i]
+                slopes[n_regions], imports[n_regions] = prices[i], fed[i]
+                n_regions += 1
 
         # Begin at full discharge, as far as the limit reaches into the chords.
         left, last, relief, drawn, discharged = most_discharge[t], -1, 0.0, 0.0, 0.0
@@ -312,7 +308,7 @@ def fill_steps(data: StepData, begin: int, end: int, on_import: float, out: Piec
             if k <= last:
                 # The chord that the limit cuts comes first.
                 i = last - k
-                width = out_width[i] if k > 0 else partial - _sum_to(out_width, i)
+                width = out_width[i] if k > 0 else partial - out_before[i]
                 at_store = out_store[i]
                 rise, per_kwh, other = out_rise[i], out_ratio[i], out_wear[i] - out_price[t]
             else:
@@ -386,14 +382,6 @@ def hull(begin: int, end: int, slope: Any, length: Any, ratio: Any) -> int:
             place -= 1
         place += 1
     return place
-
-
-@inlined
-def _sum_to(values: Any, end: int) -> float:
-    total = 0.0
-    for i in range(end):
-        total += values[i]
-    return total
 
 
 @inlined

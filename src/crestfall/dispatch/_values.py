@@ -101,12 +101,12 @@ def _mean(low: float, high: float) -> float:
 
 
 @inlined
-def _taper_at(store: Store, change: float, stored: float) -> int:
+def _taper_at(rise_in: float, limit_in: float, rise_out: float, limit_out: float, change: float, stored: float) -> int:
     """Return 1 where the taper of charging binds, -1 where that of discharging does, else 0."""
     taper = 0
-    if change > -NEAR_KWH and change + store.rise_in * stored >= store.limit_in - NEAR_KWH:
+    if change > -NEAR_KWH and change + rise_in * stored >= limit_in - NEAR_KWH:
         taper = 1
-    elif change < NEAR_KWH and -change - store.rise_out * stored >= store.limit_out - NEAR_KWH:
+    elif change < NEAR_KWH and -change - rise_out * stored >= limit_out - NEAR_KWH:
         taper = -1
     return taper
 
@@ -130,8 +130,8 @@ def _chain(
     """
     apart = 0.0
     below_of, above_of = slopes
-    floor, ceiling, keep = store.floor_kwh, store.ceiling_kwh, store.keep_frac
-    is_tapered = store.limit_in < np.inf or store.limit_out < np.inf
+    # Everything is unpacked first, as in `take_steps`.
+    floor, ceiling, keep, rise_in, limit_in, rise_out, limit_out = store
     for t in range(len(change) - 1, -1, -1):
         # Prices of the store at the end of the step: any above what comes after at the floor, any below at the ceiling.
         if stored[t] <= floor[t] + NEAR_KWH:
@@ -139,11 +139,11 @@ def _chain(
         if stored[t] >= ceiling[t] - NEAR_KWH:
             low = -np.inf
         below, above = below_of[t], above_of[t]
-        taper = _taper_at(store, change[t], stored[t]) if is_tapered else 0
+        taper = _taper_at(rise_in, limit_in, rise_out, limit_out, change[t], stored[t])
         if taper == 0:
             low, high = max(below, low), min(above, high)
         else:
-            rise = store.rise_in if taper > 0 else store.rise_out
+            rise = rise_in if taper > 0 else rise_out
             if taper > 0:
                 above, low = min(above, high), max(low, below)
             else:
@@ -282,8 +282,8 @@ def _choose_forward(
     """Write prices from a first one on, each within its interval; return that of the store after the last step."""
     n, after = len(change), value
     below, above = slopes
-    keep = store.keep_frac
-    is_tapered = store.limit_in < np.inf or store.limit_out < np.inf
+    # Everything is unpacked first, as in `take_steps`.
+    _, _, keep, rise_in, limit_in, rise_out, limit_out = store
     prices, taper_in, taper_out = out.stored_per_kwh, out.taper_in, out.taper_out
     for t in range(n):
         prices[t] = value
@@ -292,11 +292,10 @@ def _choose_forward(
             kept = keep[t + 1]
             low, high = kept * lows[t + 1], kept * highs[t + 1]
         after = min(max(value, low), high)
-        taper = _taper_at(store, change[t], stored[t]) if is_tapered else 0
-        if is_tapered:
-            taper_in[t] = taper_out[t] = 0.0
+        taper = _taper_at(rise_in, limit_in, rise_out, limit_out, change[t], stored[t])
+        taper_in[t] = taper_out[t] = 0.0
         if taper != 0:
-            rise = store.rise_in if taper > 0 else store.rise_out
+            rise = rise_in if taper > 0 else rise_out
             slope = min(max(value, below[t]), above[t])
             if rise > 0.0:
                 after = min(max(value * (1.0 + rise) - slope * rise, low), high)
