@@ -17,7 +17,7 @@ from crestfall.control._learning import N_RUNGS
 from crestfall.control._peak_targets import CLOSE_KW, Steps, raise_by_least
 from crestfall.dispatch._compiled import compiled
 from crestfall.dispatch._pieces import MOST_REGIONS, Pieces, StepData, fill_steps, room
-from crestfall.dispatch._store import TINY_KWH, Caps, Crossings, Line, Store, take_steps
+from crestfall.dispatch._store import TINY_KWH, Caps, Crossings, Line, Store, spare_for, take_steps
 
 N_CAPS = N_RUNGS + 1  # on the import of a step: the rungs of its demand charges, and the limit
 DAY_CLOSE_FRAC = 1e-3  # of the highest load of a plan: how finely that peak is sought
@@ -135,7 +135,7 @@ class Room(NamedTuple):
     out: Crossings
     line: Line
     later: Line
-    spare: tuple[Any, Any]
+    spare: tuple[Any, Any, Any]
     merged: tuple[Any, Any]
     one: Pieces
 
@@ -165,7 +165,7 @@ def room_for(data: StepData, n_horizon: int) -> Room:
         out,
         line,
         later,
-        (np.empty(n_line), np.empty(n_line)),
+        spare_for(n_line),
         (np.empty(2 * n_line), np.empty(2 * n_line)),
         room(1, per_step),
     )

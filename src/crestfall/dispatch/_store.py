@@ -180,6 +180,12 @@ def n_chunks(n_steps: int) -> int:
 
 
 @compiled
+def spare_for(n_line: int) -> tuple[Any, Any, Any]:
+    """Return room for a line aside, slopes and lengths, and for where pieces belong in it."""
+    return np.empty(n_line), np.empty(n_line), np.empty(n_line, dtype=np.int64)
+
+
+@compiled
 def take_steps(
     begin: int,
     end: int,
@@ -188,7 +194,7 @@ def take_steps(
     store: Store,
     v: Line,
     out: Crossings,
-    spare: tuple[Any, Any],
+    spare: tuple[Any, Any, Any],
 ) -> int:
     """
     Take a line back over the steps from `end` to `begin`, and write their crossings.
@@ -213,15 +219,14 @@ def take_steps(
     c_first, level, price = caps.first, caps.level_kw, caps.price
     floor, ceiling, keep = store.floor_kwh, store.ceiling_kwh, store.keep_frac
     x_first, x_last, x_slope, x_length, x_ratio, x_stored = out
-    slope, length = v.slope, v.length
-    m_slope, m_length = spare
+    slope, length, place = v.slope, v.length, spare[2]
     rise_in, limit_in, rise_out, limit_out = store.rise_in, store.limit_in, store.rise_out, store.limit_out
     head, tail, left, right, scale = v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0]
     for t in range(end - 1, begin - 1, -1):
         n_new = p_first[t + 1] - p_first[t] + c_first[t + 1] - c_first[t]
         if tail - head > MOST_PIECES - n_new:
             return -2
-        if head <= n_new or scale < LEAST_SCALE:
+        if head <= n_new or tail >= len(slope) - n_new or scale < LEAST_SCALE:
             # Back to the middle of the room, to a scale of 1, and to lengths that add up, before any of them runs out.
             middle, n = (len(slope) - (tail - head)) // 2, tail - head
             slope[middle : middle + n] = slope[head:tail].copy() * scale
@@ -254,49 +259,91 @@ def take_steps(
             at = hull(x_first[t], at, x_slope, x_length, x_ratio)
         x_last[t] = at
 
-        # Up to which stored energy each of them is worth it, and the line with them where their slopes belong, aside:
-        # under a taper that binds it is another. What lies above the last of them stays as it is. Where it makes no
-        # difference the plant stands still: it neither charges nor goes on discharging.
-        inverse, is_bound = 1.0 / scale, False
-        i, n, top = head, 0, change
-        passed = added = 0.0  # length of the line so far, and what belongs to its next piece
-        for j in range(at - 1, x_first[t] - 1, -1):
-            new, long = -x_slope[j] * inverse, x_length[j] * scale
-            worth = new + TIED * inverse if top <= TINY_KWH else new - TIED * inverse
-            while i < tail and slope[i] < worth:
+        # Up to which stored energy each of them is worth it: where it belongs in the line. Nearly all belong near an
+        # end, so the middle of the line stays where it is; what belongs before it is sought from the left end, the rest
+        # from the right end. The outermost need not be put in where they lie beyond the bounds of the step before.
+        # Where it makes no difference the plant stands still: it neither charges nor goes on discharging.
+        low, high = -np.inf, np.inf
+        if t > 0:
+            low, high = floor[t - 1], ceiling[t - 1]
+        first, inverse, is_bound = x_first[t], 1.0 / scale, False
+        tied, middle = TIED * inverse, (head + tail) // 2
+        most, least_kept, top, bottom = change, least[t], change, least[t]
+        beyond = keep[t] * low - (left - change)
+        split = after_left = at
+        i, passed = head, 0.0
+        while split > first:
+            j = split - 1
+            worth = -x_slope[j] * inverse + (tied if top <= TINY_KWH else -tied)
+            if head < tail and worth > slope[middle]:
+                break
+            while i < middle and slope[i] < worth:
                 passed += length[i]
-                m_slope[n], m_length[n] = slope[i], length[i] + added
-                i, n, added = i + 1, n + 1, 0.0
+                i += 1
+            place[j - first] = i
             e = x_stored[j] = left + passed * inverse
             is_bound |= top > 0.0 and top > limit_in - rise_in * e + TINY_KWH
             top -= x_length[j]
             is_bound |= top < 0.0 and -top > limit_out + rise_out * e + TINY_KWH
-            if i < tail and slope[i] - new < TIED:
-                added += long
-            elif n > 0 and new - m_slope[n - 1] < TIED:
-                m_length[n - 1] += long
+            if i == head and x_length[j] <= beyond:
+                beyond -= x_length[j]
+                most, after_left = top, j
             else:
-                m_slope[n], m_length[n] = new, long
-                n += 1
+                beyond = 0.0
+            split = j
+        beyond = right - least[t] - keep[t] * high
+        from_right = first
+        i, passed = tail, 0.0
+        for j in range(first, split):
+            top = bottom + x_length[j]
+            worth = -x_slope[j] * inverse + (tied if top <= TINY_KWH else -tied)
+            while i > middle + 1 and slope[i - 1] >= worth:
+                i -= 1
+                passed += length[i]
+            place[j - first] = i
+            e = x_stored[j] = right - passed * inverse
+            is_bound |= top > 0.0 and top > limit_in - rise_in * e + TINY_KWH
+            is_bound |= bottom < 0.0 and -bottom > limit_out + rise_out * e + TINY_KWH
+            bottom = top
+            if i == tail and x_length[j] <= beyond:
+                beyond -= x_length[j]
+                least_kept, from_right = top, j + 1
+            else:
+                beyond = 0.0
         # The line begins with the most that goes in, and ends with the most that goes out.
         is_bound |= change < 0.0 and -change > limit_out + rise_out * left + TINY_KWH
-        is_bound |= top > 0.0 and top > limit_in - rise_in * right + TINY_KWH
-
-        low, high = -np.inf, np.inf
-        if t > 0:
-            low, high = floor[t - 1], ceiling[t - 1]
+        is_bound |= least[t] > 0.0 and least[t] > limit_in - rise_in * right + TINY_KWH
         if is_bound:
             v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0] = head, tail, left, right, scale
             if not join_tapered(v, change, t, out, store, low, high, spare):
                 return t
             head, tail, left, right, scale = v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0]
             continue
-        if added > 0.0:
-            length[i] += added
-        head = i - n
-        for k in range(n):
-            slope[head + k], length[head + k] = m_slope[k], m_length[k]
-        left, right, scale = (left - change) / keep[t], (right - top) / keep[t], scale * keep[t]
+
+        # The line with them where they belong. Slopes that are the same become one.
+        for j in range(after_left - 1, split - 1, -1):
+            new, long, i = -x_slope[j] * inverse, x_length[j] * scale, place[j - first]
+            if i < tail and slope[i] - new < TIED:
+                length[i] += long
+            elif i > head and new - slope[i - 1] < TIED:
+                length[i - 1] += long
+            else:
+                head -= 1
+                for k in range(head, i - 1):
+                    slope[k], length[k] = slope[k + 1], length[k + 1]
+                slope[i - 1], length[i - 1] = new, long
+        for j in range(from_right, split):
+            new, long, i = -x_slope[j] * inverse, x_length[j] * scale, place[j - first]
+            if i < tail and slope[i] - new < TIED:
+                length[i] += long
+            elif i > head and new - slope[i - 1] < TIED:
+                length[i - 1] += long
+            else:
+                for k in range(tail, i, -1):
+                    slope[k], length[k] = slope[k - 1], length[k - 1]
+                slope[i], length[i] = new, long
+                tail += 1
+        left, right, scale = (left - most) / keep[t], (right - least_kept) / keep[t], scale * keep[t]
         inverse = 1.0 / scale
 
         # Cut to what lies between the bounds of the step before.
@@ -325,7 +372,7 @@ def take_steps(
 
 @compiled
 def join_tapered(
-    v: Line, change: float, t: int, plan: Crossings, store: Store, low: float, high: float, spare: tuple[Any, Any]
+    v: Line, change: float, t: int, plan: Crossings, store: Store, low: float, high: float, spare: tuple[Any, Any, Any]
 ) -> bool:
     """
     Make the cost-to-go before a step of that after it, under the tapers, between two energies.
@@ -356,7 +403,7 @@ def join_tapered(
         Whether any of it lies between them.
     """
     # Everything is unpacked first, as in `take_steps`.
-    new_slope, new_length = spare
+    new_slope, new_length, _ = spare
     v_slope, v_length, f_slope, f_length = v.slope, v.length, plan.slope, plan.length
     rise_in, limit_in, rise_out, limit_out = store.rise_in, store.limit_in, store.rise_out, store.limit_out
     scale, i, tail = v.scale[0], v.head[0], v.tail[0]
@@ -487,7 +534,7 @@ def backward(pieces: Pieces, caps: Caps, store: Store, v: Line, is_changed: Any,
         First step, from the end, from which nothing is feasible; -1 if all are, -2 if the line has too many pieces.
     """
     n_steps = len(pieces.least_kwh)
-    spare = (np.empty(len(v.slope)), np.empty(len(v.slope)))
+    spare = spare_for(len(v.slope))
     for chunk in range(len(is_changed) - 1, -1, -1):
         if not is_changed[chunk] and memory.n[chunk] >= 0 and is_as_before(v, memory, chunk + 1):
             _recall(v, memory, chunk)
