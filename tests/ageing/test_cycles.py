@@ -2,7 +2,8 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+import rainflow
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from crestfall.ageing import battery_use
@@ -11,6 +12,8 @@ from crestfall.ageing import battery_use
 ROUNDING = 1e-9
 
 contents = st.lists(st.integers(0, 100), min_size=2, max_size=30)
+# Levels that come again but for rounding, as those of a store that is filled and emptied every day.
+alike = st.tuples(st.sampled_from([0.0531, 0.1307, 0.6372, 0.8492]), st.integers(-2, 2))
 
 
 def use_of(levels, *, nominal_kwh: float = 100.0):
@@ -104,3 +107,23 @@ def test_each_cycle_says_when_its_first_leg_began_and_ended():
     use = use_of([10.0, 60.0, 60.0, 40.0, 50.0, 0.0])
     found = sorted(zip(use.start_step, use.end_step, use.depths_frac.round(9), use.counts, strict=True))
     assert found == [(0, 1, 0.5, 0.5), (1, 5, 0.6, 0.5), (3, 4, 0.1, 1.0)]
+
+
+@given(
+    soc=st.one_of(
+        st.lists(st.integers(0, 1000).map(lambda one: one / 1000), min_size=3, max_size=60),
+        st.lists(alike.map(lambda one: one[0] + one[1] * 2.0**-54), min_size=3, max_size=60),
+    )
+)
+@example(  # the fourth swing makes up for the third by rounding only
+    soc=[0.05999999999999989, 0.5800000000000001, 0.05999999999999989, 0.11, 0.58, 0.06, 0.06000000000000005, 0.58]
+)
+def test_cycles_are_those_that_the_package_finds_one_by_one(soc):
+    use = battery_use(np.array(soc[1:]), start_kwh=soc[0], out_of_store_kwh=0.0, nominal_kwh=1.0)
+    found = zip(use.start_step.tolist(), use.end_step.tolist(), use.counts.tolist(), strict=True)
+    kept = [0, *(place for place in range(1, len(soc)) if soc[place] != soc[place - 1])]
+    counted = rainflow.extract_cycles([soc[place] for place in kept])
+    expected = [(kept[first], kept[last], count) for _, _, count, first, last in counted]
+    if len(kept) == 2:
+        expected = [(kept[0], kept[1], 0.5)]  # the package takes two points for no cycle at all
+    assert sorted(found) == sorted(expected)

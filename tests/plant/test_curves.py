@@ -182,7 +182,7 @@ def test_constant_efficiencies_give_one_chord(frac, other, modules):
 def test_no_modules_have_a_chord_of_no_width():
     plant = plant_of(Converter.of(module_with(loss=KVADER), 0), IDEAL_RACKS)
     assert [chord.width_kw for chord in (*plant.charge_segments, *plant.discharge_segments)] == [0, 0]
-    assert plant.module_loss_kw(np.array([0.0, 1.0]), charging=True).tolist() == [0, 0]
+    assert plant.losses_kw(np.array([0.0, 1.0]), charging=True)[0].tolist() == [0, 0]
 
 
 # --- losses -----------------------------------------------------------------------------------------------------------
@@ -195,9 +195,9 @@ def test_losses_are_not_negative_and_nothing_is_lost_at_rest(module, modules, ba
     power = powers_upto(plant)
     for charging in (True, False):
         # A converter that takes all of a small charge for itself leaves the racks nothing, not less.
-        assert (plant.module_loss_kw(power, charging=charging) >= -1e-12).all()
+        assert (plant.losses_kw(power, charging=charging)[0] >= -1e-12).all()
         assert (plant.rack_loss_kw(power, charging=charging) >= 0).all()
-        assert plant.module_loss_kw(np.zeros(1), charging=charging)[0] == 0
+        assert plant.losses_kw(np.zeros(1), charging=charging)[0][0] == 0
         assert plant.rack_loss_kw(np.zeros(1), charging=charging)[0] == 0
 
 

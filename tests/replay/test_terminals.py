@@ -41,7 +41,7 @@ def powers(plant: Plant):
 @given(plant=plants(), charging=both_ways)
 def test_curve_is_the_plants_own(plant, charging):
     power, curve = powers(plant), Terminals.of(plant, charging=charging)
-    found = [store_of(curve, ac) for ac in power.tolist()]
+    found = [store_of(*curve, ac) for ac in power.tolist()]
     np.testing.assert_allclose(found, at_store(plant, power, charging=charging), atol=ROUNDING_KW)
 
 
@@ -50,11 +50,11 @@ def test_inverse_is_the_first_power_that_reaches_what_is_asked(plant, charging, 
     curve, power = Terminals.of(plant, charging=charging), powers(plant)
     reached = at_store(plant, power, charging=charging)
     wanted = share * float(max(reached.max(), 0.0))
-    ac = ac_of(curve, wanted)
+    ac = ac_of(*curve, wanted)
     assert 0 <= ac <= plant.rating_kva * (1 + 1e-8)
     # No lower power reaches it, and the power itself does, or stands below a jump that passes it by.
     assert (reached[power < ac - 1e-6] < wanted + ROUNDING_KW).all()
-    got = store_of(curve, ac)
+    got = store_of(*curve, ac)
     assert got <= wanted + ROUNDING_KW
     assert got >= wanted - ROUNDING_KW or at_store(plant, [ac * (1 + 4e-9) + 1e-9], charging=charging)[0] > wanted
 
@@ -64,7 +64,7 @@ def test_charge_within_a_draw_is_the_highest_that_keeps_it(plant, share):
     curve, power = Terminals.of(plant, charging=True), powers(plant)
     draw = power + plant.bank.cooling_frac * plant.rack_loss_kw(power, charging=True)
     most = share * float(draw.max())
-    ac = ac_within(curve, most)
+    ac = ac_within(*curve, most)
     assert (draw[power <= ac - 1e-6] <= most + ROUNDING_KW).all()
     if ac < plant.rating_kva:
         just = np.array([ac])
@@ -82,8 +82,8 @@ def test_a_discharge_relieves_the_meter_by_no_more_than_it_may(plant, share, mos
         return float((just - plant.bank.cooling_frac * plant.rack_loss_kw(just, charging=False))[0])
 
     most, may = most_share * plant.rating_kva, share * plant.rating_kva
-    assert relief_of(curve, most) == pytest.approx(relief(most), abs=ROUNDING_KW)
-    ac = ac_relieving(curve, may, most)
+    assert relief_of(*curve, most) == pytest.approx(relief(most), abs=ROUNDING_KW)
+    ac = ac_relieving(*curve, may, most)
     assert min(may, most) <= ac <= most
     assert relief(ac) <= max(may, 0.0) + ROUNDING_KW
     if ac < most:  # all that it may
@@ -96,16 +96,16 @@ def test_what_a_module_loses_as_it_starts_is_drawn_from_the_store_below_it():
     converter = Converter.of(module_with(loss=loss, switches_off_when_idle=True), 2)
     plant = plant_with(**LOSSLESS, converter=converter)
     into, outof = (Terminals.of(plant, charging=way) for way in (True, False))
-    assert store_of(outof, 30.0) == pytest.approx(35.0)
-    assert ac_of(outof, 35.0) == pytest.approx(30.0)
-    assert ac_of(outof, 1.9) == 0.0  # less than what starting takes
-    assert store_of(into, 1.0) == pytest.approx(-1.1)
-    assert store_of(into, 12.0) == pytest.approx(8.8)
-    assert ac_of(into, 8.8) == pytest.approx(12.0)
-    assert store_of(into, 0.0) == store_of(outof, 0.0) == 0.0
+    assert store_of(*outof, 30.0) == pytest.approx(35.0)
+    assert ac_of(*outof, 35.0) == pytest.approx(30.0)
+    assert ac_of(*outof, 1.9) == 0.0  # less than what starting takes
+    assert store_of(*into, 1.0) == pytest.approx(-1.1)
+    assert store_of(*into, 12.0) == pytest.approx(8.8)
+    assert ac_of(*into, 8.8) == pytest.approx(12.0)
+    assert store_of(*into, 0.0) == store_of(*outof, 0.0) == 0.0
 
 
 def test_without_modules_nothing_flows():
     nothing = replace(plant_with(rating_kva=0.0), rating_kva=0.0)
     curve = Terminals.of(nothing, charging=True)
-    assert (store_of(curve, 0.0), ac_of(curve, 5.0), ac_within(curve, 5.0)) == (0.0, 0.0, 0.0)
+    assert (store_of(*curve, 0.0), ac_of(*curve, 5.0), ac_within(*curve, 5.0)) == (0.0, 0.0, 0.0)

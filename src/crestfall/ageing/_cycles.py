@@ -8,10 +8,12 @@ import rainflow
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
+Places = NDArray[np.int64]
 CLOSED, HALF = 1.0, 0.5
 MILD_C = 25.0  # where nothing is known of the cells
 # Slower than this is rest: rounding, or self-discharge (70 % a month would be this fast); it dilutes no leg's rate.
 LEAST_RATE_PER_H = 1e-3
+FEW_FRAC = 0.01  # of the turning points: to take out fewer at once takes longer than one by one
 
 
 def _nothing() -> FloatArray:
@@ -78,13 +80,13 @@ class CycleCount:
 
     Parameters
     ----------
-    _points : ndarray of shape (n_points, 5)
+    _points : ndarray of shape (5, n_points)
         State of charge at each open turning point, hours, and sums up to it: movement, hours in motion, temperature.
     _now : ndarray of shape (4,)
         The same hours and sums at the end of what was counted.
     """
 
-    _points: FloatArray = field(default_factory=lambda: np.zeros((0, 5)))
+    _points: FloatArray = field(default_factory=lambda: np.zeros((5, 0)))
     _now: FloatArray = field(default_factory=lambda: np.zeros(4))
 
     def counted(
@@ -119,48 +121,75 @@ class CycleCount:
            `rainflow` implements it.
         """
         track = self._track(soc_frac, start_frac, step_h, cell_c)
-        now = track[-1, 1:]
-        moved = track[np.append(True, np.diff(track[:, 0]) != 0)]
-        first, last, count = _rainflow(moved[:, 0])
-        n_open = _still_open(moved, first, last, count)
-        n_closed = len(count) - n_open
-        points = moved[np.append(first[n_closed:], last[-1:])] if len(count) else moved[-1:]
+        moved = np.flatnonzero(np.diff(track[0], prepend=np.nan))
+        first, last, count = _rainflow(track[0, moved])
+        first, last = moved[first], moved[last]
+        n_closed = len(count) - _still_open(track[0], first, last, count)
+        still_open = np.append(first[n_closed:], last[-1:]) if len(count) else moved[-1:]
         return (
-            _described(moved, first[:n_closed], last[:n_closed], count[:n_closed]),
-            _described(moved, first[n_closed:], last[n_closed:], count[n_closed:]),
-            CycleCount(points, now),
+            _described(track, first[:n_closed], last[:n_closed], count[:n_closed]),
+            _described(track, first[n_closed:], last[n_closed:], count[n_closed:]),
+            CycleCount(track[:, still_open], track[1:, -1].copy()),
         )
 
     def _track(self, soc_frac: FloatArray, start_frac: float, step_h: float, cell_c: FloatArray) -> FloatArray:
         """Return open points and new ones: state of charge, hours, and sums of movement, motion and temperature."""
-        begin = self._points if len(self._points) else np.concatenate([[start_frac], self._now])[None, :]
-        change = np.abs(np.diff(soc_frac, prepend=begin[-1, 0]))
+        begin = self._points if self._points.size else np.concatenate([[start_frac], self._now])[:, None]
+        track = np.empty((5, begin.shape[1] + len(soc_frac)))
+        track[:, : begin.shape[1]], new = begin, track[:, begin.shape[1] :]
+        change = np.abs(np.diff(soc_frac, prepend=begin[0, -1]))
         moves = change > LEAST_RATE_PER_H * step_h
-        steps = np.column_stack([np.full(len(change), step_h), change * moves, step_h * moves, step_h * cell_c])
-        new = np.column_stack([soc_frac, self._now + np.cumsum(steps, axis=0)])
-        return np.concatenate([begin, new])
+        new[0], new[1], new[2], new[3], new[4] = soc_frac, step_h, change * moves, step_h * moves, step_h * cell_c
+        new[1:] = self._now[:, None] + np.cumsum(new[1:], axis=1)
+        return track
 
 
-def _rainflow(soc_frac: FloatArray) -> tuple[NDArray[np.int64], NDArray[np.int64], FloatArray]:
+def _rainflow(soc_frac: FloatArray) -> tuple[Places, Places, FloatArray]:
     """Return the places of both ends of each cycle, and its count; no two values in a row are equal."""
     if len(soc_frac) < 2:
         return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64), np.zeros(0)
     # The package would look for the turning points itself, one value after the other.
     turning = np.flatnonzero(np.concatenate([[True], np.diff(np.sign(np.diff(soc_frac))) != 0, [True]]))
+    inner, turning = _cycles_within(soc_frac, turning)
     if len(turning) == 2:  # it takes two points for no cycle at all
-        return turning[:1], turning[1:], np.array([HALF])
-    cycles = [(first, last, count) for _, _, count, first, last in rainflow.extract_cycles(soc_frac[turning].tolist())]
+        cycles = [(0, 1, HALF)]
+    else:
+        found = rainflow.extract_cycles(soc_frac[turning].tolist())
+        cycles = [(first, last, count) for _, _, count, first, last in found]
     first, last, count = (np.array(column) for column in zip(*cycles, strict=True))
-    return turning[first], turning[last], count.astype(np.float64)
+    ends = np.concatenate([inner, turning[np.array([first, last])]], axis=1)
+    return ends[0], ends[1], np.concatenate([np.full(inner.shape[1], CLOSED), count])
 
 
-def _still_open(track: FloatArray, first: NDArray[np.int64], last: NDArray[np.int64], count: FloatArray) -> int:
+def _cycles_within(soc_frac: FloatArray, turning: Places) -> tuple[Places, Places]:
+    """Return the ends of cycles that lie within larger swings, shape (2, n_cycles), and the turning points left.
+
+    A swing that is smaller than the one before it, and whose begin the one after it reaches again, is a closed cycle
+    wherever it stands, and what is counted of the others is the same without it. So all such swings are taken out at
+    once, and then those that this joins, as long as it is quicker than the package, which takes one after the other.
+    """
+    found = [np.zeros((2, 0), dtype=np.int64)]
+    while len(turning) > 3:
+        levels = soc_frac[turning]
+        swings = np.diff(levels)
+        is_smaller = np.abs(swings[:-2]) > np.abs(swings[1:-1])
+        is_made_up = (levels[3:] - levels[1:-2]) * swings[:-2] >= 0  # exact, as differences of swings are not
+        at = np.flatnonzero(is_smaller & is_made_up) + np.array([[1], [2]])
+        if at.shape[1] < FEW_FRAC * len(turning):
+            break
+        found.append(turning[at])
+        turning = np.delete(turning, at)
+    ends = np.concatenate(found, axis=1)
+    return ends[:, np.argsort(ends[1])], turning
+
+
+def _still_open(soc_frac: FloatArray, first: Places, last: Places, count: FloatArray) -> int:
     """Return how many of the last halves are only what was left over at the end.
 
     What is left over is the longest run of halves at the end that get smaller and smaller: a half that is followed by a
     larger one had been closed by it.
     """
-    ranges = np.abs(track[first, 0] - track[last, 0])
+    ranges = np.abs(soc_frac[first] - soc_frac[last])
     n_open, larger = 0, -np.inf
     for place in range(len(count) - 1, -1, -1):
         if count[place] != HALF or ranges[place] <= larger:
@@ -169,16 +198,16 @@ def _still_open(track: FloatArray, first: NDArray[np.int64], last: NDArray[np.in
     return n_open
 
 
-def _described(track: FloatArray, first: NDArray[np.int64], last: NDArray[np.int64], count: FloatArray) -> Cycles:
-    begin, end = track[first], track[last]
-    swing, hours, moved, moving_h, cell_ch = (end - begin).T
+def _described(track: FloatArray, first: Places, last: Places, count: FloatArray) -> Cycles:
+    begin, end = track[:, first], track[:, last]
+    swing, hours, moved, moving_h, cell_ch = end - begin
     moves = moving_h > 0
     return Cycles(
         depths_frac=np.abs(swing),
-        mean_soc_frac=0.5 * (begin[:, 0] + end[:, 0]),
+        mean_soc_frac=0.5 * (begin[0] + end[0]),
         counts=count,
-        start_h=begin[:, 1],
-        end_h=end[:, 1],
+        start_h=begin[1],
+        end_h=end[1],
         c_rate_per_h=np.where(moves, moved, np.abs(swing)) / np.where(moves, moving_h, hours),
         cell_c=cell_ch / hours,
     )

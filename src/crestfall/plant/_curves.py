@@ -100,19 +100,21 @@ class Converter:
         ndarray
             Loss, same shape [kW].
         """
-        if self.modules == 0:
-            return np.zeros_like(power_kw)
+        losses, moves = np.zeros(np.shape(power_kw)), power_kw > 0
+        if self.modules == 0 or not moves.any():
+            return losses
+        power = power_kw[moves]  # a plant stands still half of its time, and looking up a curve is slow
         curve = self.charge_loss_frac if charging else self.discharge_loss_frac
         counts = range(1, self.modules + 1) if self.switches_off else (self.modules,)
-        least = np.full(np.shape(power_kw), np.inf)
+        least = np.full(len(power), np.inf)
         for running in counts:
-            share = power_kw / (running * self.rating_kva)
+            share = power / (running * self.rating_kva)
             loss = running * self.rating_kva * np.interp(share, self.load_frac, curve)
             # A little above the rating is rounding; far above it the plant refuses the power.
             least = np.where(share <= ROUNDED_UP, np.minimum(least, loss), least)
         least = np.where(np.isinf(least), self.modules * self.rating_kva * float(curve[-1]), least)
-        idle = 0.0 if self.switches_off else self.no_load_kw
-        return np.where(power_kw > 0, least - idle, 0.0)
+        losses[moves] = least - (0.0 if self.switches_off else self.no_load_kw)
+        return losses
 
     def loss_corners(self, *, charging: bool) -> tuple[FloatArray, FloatArray]:
         """

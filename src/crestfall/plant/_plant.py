@@ -132,25 +132,26 @@ class Plant:
         at_store = self.into_store_kw(power) if charging else self.out_of_store_kw(power)
         return float(at_store[0] / self.rating_kva if charging else self.rating_kva / at_store[0])
 
-    def module_loss_kw(self, power_kw: FloatArray, *, charging: bool) -> FloatArray:
-        """Return what the modules lose at an AC power, beyond what they lose at none [kW]."""
-        return self.converter.loss_kw(power_kw, charging=charging)
+    def losses_kw(self, power_kw: FloatArray, *, charging: bool) -> tuple[FloatArray, FloatArray]:
+        """Return what modules (beyond what they lose at no power) and racks lose at an AC power [kW]."""
+        sign = 1.0 if charging else -1.0
+        of_modules = self.converter.loss_kw(power_kw, charging=charging)
+        dc_kw = np.maximum(power_kw - sign * of_modules, 0.0)
+        return of_modules, self.bank.loss_kw(dc_kw, charging=charging)
 
     def rack_loss_kw(self, power_kw: FloatArray, *, charging: bool) -> FloatArray:
         """Return what the racks lose at an AC power [kW]."""
-        sign = 1.0 if charging else -1.0
-        dc_kw = np.maximum(power_kw - sign * self.module_loss_kw(power_kw, charging=charging), 0.0)
-        return self.bank.loss_kw(dc_kw, charging=charging)
+        return self.losses_kw(power_kw, charging=charging)[1]
 
     def into_store_kw(self, charge_kw: FloatArray) -> FloatArray:
         """Return the power into the store at an AC charge, by the true curves [kW]."""
-        lost = self.module_loss_kw(charge_kw, charging=True) + self.rack_loss_kw(charge_kw, charging=True)
-        return charge_kw - lost
+        of_modules, of_racks = self.losses_kw(charge_kw, charging=True)
+        return charge_kw - (of_modules + of_racks)
 
     def out_of_store_kw(self, discharge_kw: FloatArray) -> FloatArray:
         """Return the power out of the store at an AC discharge, by the true curves [kW]."""
-        lost = self.module_loss_kw(discharge_kw, charging=False) + self.rack_loss_kw(discharge_kw, charging=False)
-        return discharge_kw + lost
+        of_modules, of_racks = self.losses_kw(discharge_kw, charging=False)
+        return discharge_kw + (of_modules + of_racks)
 
     def keep_frac(self, step_h: float) -> float:
         """Return the share of the stored energy that is left after one step of `step_h` hours."""

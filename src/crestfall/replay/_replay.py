@@ -54,12 +54,12 @@ class Surroundings:
     def repeated(self, times: int) -> "Surroundings":
         """Return the same for equal parts of each step."""
         return Surroundings(
-            auxiliary_kw=np.repeat(self.auxiliary_kw, times),
-            charge_limit_kw=np.repeat(self.charge_limit_kw, times),
-            discharge_limit_kw=np.repeat(self.discharge_limit_kw, times),
-            export_limit_kw=np.repeat(self.export_limit_kw, times),
-            import_target_kw=np.repeat(self.import_target_kw, times),
-            kvar=None if self.kvar is None else np.repeat(self.kvar, times),
+            auxiliary_kw=_repeated(self.auxiliary_kw, times),
+            charge_limit_kw=_repeated(self.charge_limit_kw, times),
+            discharge_limit_kw=_repeated(self.discharge_limit_kw, times),
+            export_limit_kw=_repeated(self.export_limit_kw, times),
+            import_target_kw=_repeated(self.import_target_kw, times),
+            kvar=None if self.kvar is None else _repeated(self.kvar, times),
             transformer=self.transformer,
         )
 
@@ -185,12 +185,12 @@ def replay(
     h, keep = series.step_h / substeps, plant.keep_frac(series.step_h)
     power = _steered(plant, series, schedule, around, substeps)
     around = around.repeated(substeps)
-    load, pv, held_back = (np.repeat(flow, substeps) for flow in (series.load_kw, series.pv_kw, schedule.curtailed_kw))
+    load, pv, held_back = (_repeated(flow, substeps) for flow in (series.load_kw, series.pv_kw, schedule.curtailed_kw))
     charge, discharge = np.maximum(power, 0.0), np.maximum(-power, 0.0)
-    module_loss = [plant.module_loss_kw(flow, charging=way) for flow, way in ((charge, True), (discharge, False))]
-    rack_loss = [plant.rack_loss_kw(flow, charging=way) for flow, way in ((charge, True), (discharge, False))]
-    into, outof = charge - module_loss[0] - rack_loss[0], discharge + module_loss[1] + rack_loss[1]
-    cooling = plant.bank.cooling_frac * (rack_loss[0] + rack_loss[1])
+    into_modules, into_racks = plant.losses_kw(charge, charging=True)
+    outof_modules, outof_racks = plant.losses_kw(discharge, charging=False)
+    into, outof = charge - into_modules - into_racks, discharge + outof_modules + outof_racks
+    cooling = plant.bank.cooling_frac * (into_racks + outof_racks)
     stored, standing_kwh = stepped(float(schedule.start_kwh), h * (into - outof), 1 - plant.keep_frac(h))
     stored = stored[substeps - 1 :: substeps]
     net = load + around.auxiliary_kw + cooling + power - pv
@@ -199,14 +199,11 @@ def replay(
     # What the plan held back for the export limit, and what the true flows would put above it.
     curtailed = np.minimum(np.maximum(held_back, -net - around.export_limit_kw), pv)
 
-    def mean(flow_kw: FloatArray) -> FloatArray:
-        return np.asarray(flow_kw.reshape(-1, substeps).mean(axis=1))
-
-    net = mean(net + curtailed)
+    net = _mean_of(net + curtailed, substeps)
     return Replayed(
-        charge_kw=mean(charge),
-        discharge_kw=mean(discharge),
-        curtailed_kw=mean(curtailed),
+        charge_kw=_mean_of(charge, substeps),
+        discharge_kw=_mean_of(discharge, substeps),
+        curtailed_kw=_mean_of(curtailed, substeps),
         import_kw=np.maximum(net, 0.0),
         export_kw=np.maximum(-net, 0.0),
         stored_kwh=stored,
@@ -218,8 +215,8 @@ def replay(
             export_kwh=series.step_h * float(np.maximum(-net, 0.0).sum()),
             charged_kwh=h * float(charge.sum()),
             discharged_kwh=h * float(discharge.sum()),
-            module_loss_kwh=h * float(sum(loss.sum() for loss in module_loss)),
-            rack_loss_kwh=h * float(sum(loss.sum() for loss in rack_loss)),
+            module_loss_kwh=h * float(into_modules.sum() + outof_modules.sum()),
+            rack_loss_kwh=h * float(into_racks.sum() + outof_racks.sum()),
             standing_loss_kwh=standing_kwh,
             auxiliary_kwh=h * float((around.auxiliary_kw + cooling).sum()),
             transformer_loss_kwh=h * float(lost.sum()),
@@ -229,6 +226,16 @@ def replay(
             clipped_kwh=_clipped_kwh(schedule, stored, keep),
         ),
     )
+
+
+def _repeated(flow_kw: FloatArray, times: int) -> FloatArray:
+    """Return a flow in each of so many equal parts of its steps; as a rule there is one, and copies would take time."""
+    return flow_kw if times == 1 else np.repeat(flow_kw, times)
+
+
+def _mean_of(flow_kw: FloatArray, times: int) -> FloatArray:
+    """Return the mean of each so many parts in a row."""
+    return flow_kw if times == 1 else np.asarray(flow_kw.reshape(-1, times).mean(axis=1))
 
 
 def _clipped_kwh(schedule: Schedule, stored_kwh: FloatArray, keep_frac: float) -> float:

@@ -122,52 +122,48 @@ def steered(
     ndarray of shape (n_steps * n_parts,)
         Power, charge positive [kW].
     """
+    (
+        wanted_kwh,
+        planned_kw,
+        planned_draw_kw,
+        standing_kw,
+        import_cap_kw,
+        least_net_kw,
+        most_charge_kw,
+        most_discharge_kw,
+    ) = course
+    (into, into_corners), (outof, outof_corners), full, empty, least_kw, deadband_kwh = plant
     n = len(keeps)
-    power = np.zeros(len(course.wanted_kwh) * n)
+    power = np.zeros(len(wanted_kwh) * n)
     content = start_kwh
-    for t in range(len(course.wanted_kwh)):
-        wanted = course.wanted_kwh[t]
-        stands = course.planned_kw[t] == 0.0 and abs(wanted - content * keeps[0]) < plant.deadband_kwh
+    for t in range(len(wanted_kwh)):
+        wanted, planned, standing = wanted_kwh[t], planned_kw[t], standing_kw[t]
+        stands = planned == 0.0 and abs(wanted - content * keeps[0]) < deadband_kwh
         for part in range(n):
             kept = content * keep_frac
             flow = 0.0 if stands else (wanted - content * keeps[part]) / reach[part]
             if flow > STANDSTILL_KW:
-                ac = _charge_kw(course, plant, t, flow, content, kept, part_h)
-                content = kept + part_h * store_of(plant.charging, ac)
-                power[t * n + part] = ac
+                flow = min(flow, _limit_kw(full, content), max(full.at_kwh - kept, 0.0) / part_h)
+                # Catching up is done under the planned peaks only; what was planned itself may go on.
+                draw = max(import_cap_kw[t] - standing, planned_draw_kw[t])
+                ac = min(ac_of(into, into_corners, flow), most_charge_kw[t], ac_within(into, into_corners, draw))
+                gained = store_of(into, into_corners, ac)
+                # What staged modules lose as soon as they run may be more than they are given.
+                if ac >= least_kw and gained > 0:
+                    power[t * n + part] = ac
+                    kept += part_h * gained
             elif flow < -STANDSTILL_KW:
-                ac = _discharge_kw(course, plant, t, -flow, content, kept, part_h)
-                content = kept - part_h * store_of(plant.discharging, ac)
-                power[t * n + part] = -ac
-            else:
-                content = kept
+                flow = min(-flow, _limit_kw(empty, content), max(kept - empty.at_kwh, 0.0) / part_h)
+                # What was planned may go on as far as its cooling, which plans see by chords, keeps it from being sent
+                # out.
+                room = max(standing - least_net_kw[t], 0.0)
+                ac = min(ac_of(outof, outof_corners, flow), most_discharge_kw[t], max(room, -planned))
+                ac = ac_relieving(outof, outof_corners, room, ac)
+                if ac >= least_kw:
+                    power[t * n + part] = -ac
+                    kept -= part_h * store_of(outof, outof_corners, ac)
+            content = kept
     return power
-
-
-@compiled
-def _charge_kw(
-    course: Course, plant: KnownPlant, t: int, flow_kw: float, content: float, kept: float, part_h: float
-) -> float:
-    most = _limit_kw(plant.full, content)
-    flow = min(flow_kw, most, max(plant.full.at_kwh - kept, 0.0) / part_h)
-    # Catching up is done under the planned peaks only; what was planned itself may go on.
-    draw = max(course.import_cap_kw[t] - course.standing_kw[t], course.planned_draw_kw[t])
-    ac = min(ac_of(plant.charging, flow), course.most_charge_kw[t], ac_within(plant.charging, draw))
-    # What staged modules lose as soon as they run may be more than they are given.
-    return ac if ac >= plant.least_kw and store_of(plant.charging, ac) > 0 else 0.0
-
-
-@compiled
-def _discharge_kw(
-    course: Course, plant: KnownPlant, t: int, flow_kw: float, content: float, kept: float, part_h: float
-) -> float:
-    most = _limit_kw(plant.empty, content)
-    flow = min(flow_kw, most, max(kept - plant.empty.at_kwh, 0.0) / part_h)
-    # What was planned may go on as far as its cooling, which plans see by chords, keeps it from being sent out.
-    room = max(course.standing_kw[t] - course.least_net_kw[t], 0.0)
-    ac = min(ac_of(plant.discharging, flow), course.most_discharge_kw[t], max(room, -course.planned_kw[t]))
-    ac = ac_relieving(plant.discharging, room, ac)
-    return ac if ac >= plant.least_kw else 0.0
 
 
 @compiled

@@ -15,32 +15,41 @@ from crestfall.plant import Plant
 
 FloatArray = NDArray[np.float64]
 HALVINGS = 50
+AC, DC, MOST_DC, MOST_DRAW = range(4)  # rows of the corners
 
 
-class Terminals(NamedTuple):
-    """One direction of power through a plant.
+class Racks(NamedTuple):
+    """What racks make of a power at their terminals, in one direction.
 
     Parameters
     ----------
     linear, square_per_kw : float
         Power at the store is ``linear dc + square_per_kw dc²`` for a power dc at the racks' terminals.
-    ac_kw, dc_kw : ndarray of shape (n_corners,)
-        Corners of the curve of dc power against AC power; a jump has two at one AC power.
-    most_dc_kw : ndarray of shape (n_corners,)
-        Highest dc power up to each corner.
     cooling_frac : float
         Further AC power for each kW that racks lose.
-    most_draw_kw : ndarray of shape (n_corners,)
-        Highest AC power with cooling up to each corner.
     """
 
     linear: float
     square_per_kw: float
-    ac_kw: FloatArray
-    dc_kw: FloatArray
-    most_dc_kw: FloatArray
     cooling_frac: float
-    most_draw_kw: FloatArray
+
+
+class Terminals(NamedTuple):
+    """One direction of power through a plant.
+
+    Loops take both apart and pass them on one by one: to take an array out of a tuple costs them more than a search.
+
+    Parameters
+    ----------
+    racks : Racks
+        The racks.
+    corners : ndarray of shape (4, n_corners)
+        Corners of the curve of dc power against AC power; a jump has two at one AC power. Rows `AC`, `DC`, and the
+        highest dc power up to each corner (`MOST_DC`), the highest AC power with cooling up to it (`MOST_DRAW`) [kW].
+    """
+
+    racks: Racks
+    corners: FloatArray
 
     @classmethod
     def of(cls, plant: Plant, *, charging: bool) -> "Terminals":
@@ -50,49 +59,52 @@ class Terminals(NamedTuple):
         dc = ac - loss if charging else ac + loss
         ac, dc = _with_zero(ac, dc)
         rack_loss = bank.loss_kw(np.maximum(dc, 0.0), charging=charging)
-        return cls(
+        racks = Racks(
             linear=float(bank.charge_frac if charging else 1 / bank.discharge_frac),
             square_per_kw=float(-bank.square_per_kw if charging else bank.square_per_kw),
-            ac_kw=ac,
-            dc_kw=dc,
-            most_dc_kw=np.maximum.accumulate(dc),
             cooling_frac=float(bank.cooling_frac),
-            most_draw_kw=np.maximum.accumulate(ac + bank.cooling_frac * rack_loss),
         )
+        draw = ac + bank.cooling_frac * rack_loss
+        return cls(racks, np.array([ac, dc, np.maximum.accumulate(dc), np.maximum.accumulate(draw)]))
 
 
 @compiled
-def store_of(curve: Terminals, ac_kw: float) -> float:
+def store_of(racks: Racks, corners: FloatArray, ac_kw: float) -> float:
     """Return the power at the store for an AC power; below zero where modules lose more than they are given."""
-    i = min(int(np.searchsorted(curve.ac_kw, ac_kw)), len(curve.ac_kw) - 1)
-    at_corner = i == 0 or ac_kw >= curve.ac_kw[i]
-    dc: float = curve.dc_kw[i] if at_corner else _between(curve.ac_kw, curve.dc_kw, i, ac_kw)
-    return dc if dc < 0 else curve.linear * dc + curve.square_per_kw * dc * dc
+    dc: float = _dc_of(corners, ac_kw)
+    return dc if dc < 0 else racks.linear * dc + racks.square_per_kw * dc * dc
 
 
 @compiled
-def relief_of(curve: Terminals, ac_kw: float) -> float:
+def relief_of(racks: Racks, corners: FloatArray, ac_kw: float) -> float:
     """Return by how much a discharge lowers the power at the meter, less what its cooling draws."""
-    i = min(int(np.searchsorted(curve.ac_kw, ac_kw)), len(curve.ac_kw) - 1)
-    at_corner = i == 0 or ac_kw >= curve.ac_kw[i]
-    dc: float = curve.dc_kw[i] if at_corner else _between(curve.ac_kw, curve.dc_kw, i, ac_kw)
-    rack_loss = abs(1 - curve.linear) * dc + abs(curve.square_per_kw) * dc * dc
-    return ac_kw - curve.cooling_frac * max(rack_loss, 0.0)
+    dc = _dc_of(corners, ac_kw)
+    rack_loss = abs(1 - racks.linear) * dc + abs(racks.square_per_kw) * dc * dc
+    return ac_kw - racks.cooling_frac * max(rack_loss, 0.0)
 
 
 @compiled
-def ac_relieving(curve: Terminals, relief_kw: float, most_kw: float) -> float:
+def _dc_of(corners: FloatArray, ac_kw: float) -> float:
+    """Return the power at the racks' terminals for an AC power; at a jump that before it, beyond the end the last."""
+    i = min(int(np.searchsorted(corners[AC], ac_kw)), corners.shape[1] - 1)
+    at_corner = i == 0 or ac_kw >= corners[AC, i]
+    dc: float = corners[DC, i] if at_corner else _between(corners, AC, DC, i, ac_kw)
+    return dc
+
+
+@compiled
+def ac_relieving(racks: Racks, corners: FloatArray, relief_kw: float, most_kw: float) -> float:
     """Return the highest AC discharge up to a limit that lowers the power at the meter by no more than this.
 
     It is at least the relief itself, for cooling only takes of it. Where jumps make a rise of the discharge lower the
     relief, one that keeps it is found, not the highest of all.
     """
-    if most_kw <= relief_kw or relief_of(curve, most_kw) <= relief_kw:
+    if most_kw <= relief_kw or relief_of(racks, corners, most_kw) <= relief_kw:
         return most_kw
     low, high = relief_kw, most_kw
     for _ in range(HALVINGS):
         middle = 0.5 * (low + high)
-        if relief_of(curve, middle) <= relief_kw:
+        if relief_of(racks, corners, middle) <= relief_kw:
             low = middle
         else:
             high = middle
@@ -100,44 +112,45 @@ def ac_relieving(curve: Terminals, relief_kw: float, most_kw: float) -> float:
 
 
 @compiled
-def ac_of(curve: Terminals, store_kw: float) -> float:
+def ac_of(racks: Racks, corners: FloatArray, store_kw: float) -> float:
     """Return the least AC power for a power at the store; in a jump that below it, beyond the end the highest."""
-    root = math.sqrt(max(curve.linear * curve.linear + 4 * curve.square_per_kw * store_kw, 0.0))
-    dc = 2 * store_kw / (curve.linear + root)
-    i = int(np.searchsorted(curve.most_dc_kw, dc))
+    root = math.sqrt(max(racks.linear * racks.linear + 4 * racks.square_per_kw * store_kw, 0.0))
+    dc = 2 * store_kw / (racks.linear + root)
+    i = int(np.searchsorted(corners[MOST_DC], dc))
     if i == 0:
         return 0.0
-    last: float = curve.ac_kw[-1]
-    return last if i == len(curve.ac_kw) else _between(curve.dc_kw, curve.ac_kw, i, dc)
+    last: float = corners[AC, -1]
+    return last if i == corners.shape[1] else _between(corners, DC, AC, i, dc)
 
 
 @compiled
-def ac_within(curve: Terminals, draw_kw: float) -> float:
+def ac_within(racks: Racks, corners: FloatArray, draw_kw: float) -> float:
     """Return the highest AC power that draws no more than this with its cooling."""
-    i = int(np.searchsorted(curve.most_draw_kw, draw_kw, side="right"))
+    i = int(np.searchsorted(corners[MOST_DRAW], draw_kw, side="right"))
     if i == 0:
         return 0.0
-    if i == len(curve.ac_kw):
-        last: float = curve.ac_kw[-1]
+    if i == corners.shape[1]:
+        last: float = corners[AC, -1]
         return last
-    begin: float = curve.ac_kw[i - 1]
-    dc: float = curve.dc_kw[i - 1]
-    if curve.cooling_frac == 0 or dc < 0:
+    begin: float = corners[AC, i - 1]
+    dc: float = corners[DC, i - 1]
+    if racks.cooling_frac == 0 or dc < 0:
         return draw_kw
     # begin + x + cooling_frac (share (dc + slope x) + square (dc + slope x)²) = draw
-    slope = (curve.dc_kw[i] - dc) / (curve.ac_kw[i] - begin)
-    share, square = abs(1 - curve.linear), abs(curve.square_per_kw)
-    second = curve.cooling_frac * square * slope * slope
-    first = 1 + curve.cooling_frac * slope * (share + 2 * square * dc)
-    short = draw_kw - begin - curve.cooling_frac * dc * (share + square * dc)
+    slope = (corners[DC, i] - dc) / (corners[AC, i] - begin)
+    share, square = abs(1 - racks.linear), abs(racks.square_per_kw)
+    second = racks.cooling_frac * square * slope * slope
+    first = 1 + racks.cooling_frac * slope * (share + 2 * square * dc)
+    short = draw_kw - begin - racks.cooling_frac * dc * (share + square * dc)
     found: float = begin + 2 * short / (first + math.sqrt(first * first + 4 * second * short))
     return found
 
 
 @compiled
-def _between(x: FloatArray, y: FloatArray, i: int, at: float) -> float:
-    """Return the value between the corner i and the one before it."""
-    found: float = y[i - 1] + (at - x[i - 1]) * (y[i] - y[i - 1]) / (x[i] - x[i - 1])
+def _between(corners: FloatArray, x: int, y: int, i: int, at: float) -> float:
+    """Return what row y has between the corner i and the one before it, where row x has a value."""
+    before = corners[x, i - 1]
+    found: float = corners[y, i - 1] + (at - before) * (corners[y, i] - corners[y, i - 1]) / (corners[x, i] - before)
     return found
 
 

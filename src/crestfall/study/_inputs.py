@@ -1,6 +1,7 @@
 """From a scenario to everything a study needs, checked."""
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,9 +36,11 @@ LONGEST_LIFE_YEARS = 40
 HOURS_A_YEAR = 8760  # of the budgets; a leap year has a day more of each
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Inputs:
     """A scenario with its data read, its tariffs laid out and its plant built.
+
+    What follows from them is worked out once, so its arrays are for reading only.
 
     Parameters
     ----------
@@ -88,19 +91,19 @@ class Inputs:
         """The tariff in force and the others."""
         return (self.rates, *self.choices)
 
-    @property
+    @cached_property
     def transformer(self) -> TransformerLosses:
         """The transformer between meter and site; lossless where there is none."""
         ask = self.scenario.ask.site.transformer
         return NO_TRANSFORMER if ask is None else TransformerLosses(**ask.model_dump())
 
-    @property
+    @cached_property
     def load_kw(self) -> FloatArray:
         """Consumption of the site with the transformer's losses as they are without the battery [kW]."""
         series = self.series
         return np.asarray(series.load_kw + self.transformer.loss_kw(series.load_kw - series.pv_kw, series.kvar))
 
-    @property
+    @cached_property
     def import_limit_kw(self) -> FloatArray:
         """Limit of import in each step, `inf` for none [kW]."""
         site = self.scenario.ask.site
@@ -115,12 +118,12 @@ class Inputs:
             limits = np.minimum(limits, active_limit_kw(np.full(n, most_kva), kvar))
         return limits
 
-    @property
+    @cached_property
     def auxiliary_kw(self) -> FloatArray:
         """Auxiliaries of the plant in each step, but for what losses add to cooling [kW]."""
         return self.plant.auxiliary_kw(self.series.temperature_c, self.series.n_steps)
 
-    @property
+    @cached_property
     def floor_kwh(self) -> float:
         """Lower end of the store for the schedule: that of the usable window, or above it the backup reserve [kWh]."""
         backup = self.scenario.ask.backup
@@ -148,7 +151,7 @@ class Inputs:
                 return year
         return None
 
-    @property
+    @cached_property
     def supplied_kvar(self) -> FloatArray:
         """Reactive power that the modules supply in each step, as far as their rating reaches [kvar]."""
         ask, n = self.scenario.ask.reactive_support, self.series.n_steps
@@ -164,17 +167,17 @@ class Inputs:
             wanted = reactive_to_hold(ask.power_factor_frac or 1.0, kvar, least_import_kw)
         return np.asarray(np.minimum(wanted, self._rating_kva))
 
-    @property
+    @cached_property
     def kvar(self) -> FloatArray | None:
         """Reactive power at the meter with the battery; None where that of the site is unknown [kvar]."""
         return None if self.series.kvar is None else self.series.kvar - self.supplied_kvar
 
-    @property
+    @cached_property
     def _rating_kva(self) -> FloatArray:
         """Apparent power that the modules may give in each step, at its ambient temperature [kVA]."""
         return self.plant.rating_kva * self.plant.available_frac(self.series.temperature_c, self.series.n_steps)
 
-    @property
+    @cached_property
     def power_limit_kw(self) -> FloatArray:
         """AC power that the modules may give or take in each step beside the reactive power, by plan [kW]."""
         limits = active_limit_kw(self._rating_kva, self.supplied_kvar)
@@ -193,7 +196,7 @@ class Inputs:
         """Return what the meters show for flows at the point of connection with the battery."""
         return Readings(import_kw=import_kw, export_kw=export_kw, kvar=self.kvar, surplus_kw=self.surplus_kw)
 
-    @property
+    @cached_property
     def surplus_kw(self) -> FloatArray:
         """PV beyond the load in each step [kW]."""
         return np.maximum(self.series.pv_kw - self.load_kw, 0.0)

@@ -107,7 +107,7 @@ def _replayed(inputs: Inputs, schedule: Schedule, around: Surroundings) -> Repla
 
 def _surroundings(inputs: Inputs, rates: Rates, schedule: Schedule) -> Surroundings:
     """Return what a controller of the plan meets."""
-    target_kw = inputs.import_limit_kw
+    target_kw = inputs.import_limit_kw.copy()
     for charge in rates.peak_charges:
         measure = charge.measure
         # The target is one of kW, whatever is measured: the highest mean import of the period's intervals.
