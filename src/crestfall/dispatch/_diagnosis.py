@@ -1,17 +1,17 @@
 """Say why no schedule exists: which limit cannot be kept, when, and by how much at the least."""
 
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
 from crestfall.dispatch._problem import Problem
-from crestfall.dispatch._settlement import FloatArray
+from crestfall.dispatch._settlement import NOTHING_TO_SETTLE, FloatArray, Peak
 from crestfall.errors import InfeasibleError
 
 # Below a watt the solver's own tolerance speaks.
 NOTICEABLE_KW = 1e-3
 NOTICEABLE_KWH = 1e-6
+EXCESS_GAP_FRAC = 1e-9  # of the sum: nearly all of it is the worst excess, many times
 
 
 class ImportLimitError(InfeasibleError):
@@ -35,13 +35,6 @@ class ImportLimitError(InfeasibleError):
         self.worst = worst
 
 
-def program_solver() -> Any:
-    """Return the general solver in Pyomo's current interface; its package has no types."""
-    from pyomo.contrib.solver.common.factory import SolverFactory
-
-    return SolverFactory("highs")
-
-
 def least_excess_kw(problem: Problem) -> FloatArray:
     """
     Return by how much import must exceed its limit in each step if the largest excess is made as small as it can be.
@@ -59,26 +52,40 @@ def least_excess_kw(problem: Problem) -> FloatArray:
     ndarray of shape (n_steps,)
         Excess over the import limit [kW]; all zero if the import limit is not what fails.
     """
-    import pyomo.environ as pyo
+    from crestfall.dispatch._optimise import optimise  # which asks this room why there is no schedule
 
-    from crestfall.dispatch._model import build_model, values_of
-
-    # A budget would fail in all steps at once, which no step's excess explains.
-    model = build_model(replace(problem, most_out_kwh=None, most_import_kwh=None))
-    model.excess_kw = pyo.Var(model.step, bounds=(0.0, None))
-    for t in model.step:
-        row = model.balance[t]
-        row.set_value(row.body + model.excess_kw[t] == row.upper)
-    model.worst_kw = pyo.Var(bounds=(0.0, None))
-    model.is_worst = pyo.Constraint(model.step, rule=lambda m, t: m.worst_kw - m.excess_kw[t] >= 0)
-    # A kW less of the worst costs at most a kW, and the losses of shifting it, in each other step.
-    model.cost.set_value(2 * problem.n_steps * model.worst_kw + pyo.quicksum(model.excess_kw[t] for t in model.step))
-    result = program_solver().solve(model, load_solutions=False, raise_exception_on_nonoptimal_result=False)
-    if result.incumbent_objective is None:
+    if np.isinf(problem.import_limit_kw).all():
         return np.zeros(problem.n_steps)
-    result.solution_loader.load_vars()
-    excess = values_of(model.excess_kw)
+    try:
+        excess = optimise(_of_excess(problem), gap_frac=EXCESS_GAP_FRAC).import_kw
+    except InfeasibleError:
+        return np.zeros(problem.n_steps)
     return np.where(excess > NOTICEABLE_KW, excess, 0.0)
+
+
+def _of_excess(p: Problem) -> Problem:
+    """Return the problem whose import is the excess over the limit of another, and nothing else costs anything."""
+    unlimited = replace(p, import_limit_kw=np.full(p.n_steps, np.inf))
+    limit = np.minimum(p.import_limit_kw, unlimited.most_import_kw)
+    # A kW less of the worst costs at most a kW, and the losses of shifting it, in each other step.
+    worst = Peak(name="worst", rate_per_kw=2.0 * p.n_steps, steps=np.arange(p.n_steps))
+    # A budget would fail in all steps at once, which no step's excess explains.
+    return replace(
+        unlimited,
+        load_kw=np.maximum(p.load_kw - limit, 0.0),
+        pv_kw=p.pv_kw + np.maximum(limit - p.load_kw, 0.0),
+        export_limit_kw=p.export_limit_kw + limit,
+        buy_per_kwh=np.full(p.n_steps, 1.0 / p.step_h),
+        sell_per_kwh=np.zeros(p.n_steps),
+        wear_per_kwh=0.0,
+        out_price_per_kwh=0.0,
+        most_out_kwh=None,
+        most_import_kwh=None,
+        peaks=(worst,),
+        sums=(),
+        settlement=NOTHING_TO_SETTLE,
+        fixed_cost=0.0,
+    )
 
 
 def store_fault(problem: Problem) -> str | None:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.dispatch._bound import Cut, Multipliers, lower_bound
-from crestfall.dispatch._diagnosis import NOTICEABLE_KW, ImportLimitError, least_excess_kw, program_solver, store_fault
+from crestfall.dispatch._diagnosis import NOTICEABLE_KW, ImportLimitError, least_excess_kw, store_fault
 from crestfall.dispatch._model import add_cuts, build_model, choose_direction, fill_in_order, settle_choices, values_of
 from crestfall.dispatch._problem import Problem
 from crestfall.dispatch._schedule import Schedule, Status, check_feasible
@@ -18,6 +18,13 @@ from crestfall.tariff import interval_means
 BOTH_WAYS_KW = 1e-5  # flows below are the solver's noise
 MIXED_INTEGER_GAP = 1e-6
 SETTLED_FRAC = 1e-7  # of the cost: what tangents and open choices may leave out
+
+
+def program_solver() -> Any:
+    """Return the general solver in Pyomo's current interface; its package has no types."""
+    from pyomo.contrib.solver.common.factory import SolverFactory
+
+    return SolverFactory("highs")
 
 
 def solve_as_program(problem: Problem, *, time_limit_s: float = 600.0) -> Schedule:
