@@ -57,7 +57,8 @@ class Shared:
     def in_year(self, scenario: Scenario, series: SiteSeries, year: int, growth: float, make: Callable[[], T]) -> T:
         """Return what `make` finds of the site without a battery in a year of life: all options see the same."""
         key = (year, growth, _Same(series), *_site_and_tariffs_key(scenario))
-        return _kept(self._years, key, MOST_TARIFFS, make)
+        found: T = _kept(self._years, key, MOST_TARIFFS, make)
+        return found
 
     def rates(self, sheets: Sequence[TariffSheet], start: pd.DatetimeIndex, step_h: float) -> Rates:
         """Return tariff sheets laid on a time axis; whatever is laid on the same one takes over its calendar."""

@@ -49,7 +49,8 @@ class Periods:
         """Return the sum of a value of each step over each period, shape (n_periods,)."""
         of, first = self._runs
         inside = of >= 0
-        return np.bincount(of[inside], weights=np.add.reduceat(values, first)[inside], minlength=self.n)
+        of_runs = np.add.reduceat(values, first)
+        return np.asarray(np.bincount(of[inside], weights=of_runs[inside], minlength=self.n), dtype=float)
 
     @cached_property
     def _runs(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
