@@ -7,6 +7,7 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from crestfall.ageing._laws import FadeLaw, FadeState, HealthByYearLaw, health_curve
 from crestfall.ageing._use import rest
@@ -14,6 +15,7 @@ from crestfall.errors import KeyedError
 from crestfall.scenario.catalogue_file import Rack
 from crestfall.scenario.rack_life import HealthPoint, Warranty
 
+FloatArray = NDArray[np.float64]
 KWH_PER_MWH = 1000.0
 KEPT = 1e-9  # share of a limit by which rounding may exceed it
 MARGINS = (
@@ -171,38 +173,42 @@ class WarrantyTerms:
 
     def check(self, years: Sequence[YearOfUse]) -> WarrantyCheck:
         """Return the margins of each year and the first breach of each term."""
-        energy = np.array([self.energy_kwh(year) for year in years])
-        frame = pd.DataFrame({"year": np.arange(1, len(years) + 1)})
-        frame["cycles"] = energy / self.cycle_kwh
-        frame["cycles_total"] = frame["cycles"].cumsum()
-        frame["throughput_total_mwh"] = energy.cumsum() / KWH_PER_MWH
+        energy = np.array([self.energy_kwh(year) for year in years], dtype=np.float64)
+        found = {
+            "year": np.arange(1, len(years) + 1),
+            "cycles": energy / self.cycle_kwh,
+            "cycles_total": (energy / self.cycle_kwh).cumsum(),
+            "throughput_total_mwh": energy.cumsum() / KWH_PER_MWH,
+        }
         for name in ("mean_soc_frac", "coldest_cell_c", "hottest_cell_c", "health_frac"):
-            frame[name] = np.array([getattr(year, name) for year in years], dtype=np.float64)
-        for name, margin in self._margins(frame).items():
-            # The last year of a warranty that ends within it counts, but for what is guaranteed of a later age.
-            frame[name] = margin.where(frame["year"] < self.warranty.years + 1)
-        breaches = [breach for name in MARGINS if (breach := _first_breach(frame, name)) is not None]
+            found[name] = np.array([getattr(year, name) for year in years], dtype=np.float64)
+        # The last year of a warranty that ends within it counts, but for what is guaranteed of a later age.
+        counts = found["year"] < self.warranty.years + 1
+        margins = {name: np.where(counts, margin, np.nan) for name, margin in self._margins(found).items()}
+        breaches = [breach for name in MARGINS if (breach := _first_breach(name, margins[name])) is not None]
+        columns = found | margins
         return WarrantyCheck(
-            frame=frame[list(WARRANTY_COLUMNS)], breaches=tuple(sorted(breaches, key=lambda breach: breach.year))
+            frame=pd.DataFrame({name: columns[name] for name in WARRANTY_COLUMNS}),
+            breaches=tuple(sorted(breaches, key=lambda breach: breach.year)),
         )
 
-    def _margins(self, frame: pd.DataFrame) -> dict[str, pd.Series]:
+    def _margins(self, found: dict[str, FloatArray]) -> dict[str, FloatArray]:
         given = self.warranty
 
-        def below(limit: float | None, found: pd.Series) -> pd.Series:
-            return (np.nan if limit is None else limit) - found
+        def below(limit: float | None, reached: FloatArray) -> FloatArray:
+            return (np.nan if limit is None else limit) - reached
 
         throughput = None if given.most_throughput_mwh is None else self.racks * given.most_throughput_mwh
-        guaranteed = [self.guaranteed_health_frac(float(year)) for year in frame["year"]]
+        guaranteed = [self.guaranteed_health_frac(float(year)) for year in found["year"]]
         return {
-            "cycles_margin": below(given.most_cycles_per_year, frame["cycles"]),
-            "cycles_total_margin": below(given.most_cycles, frame["cycles_total"]),
-            "throughput_total_margin_mwh": below(throughput, frame["throughput_total_mwh"]),
-            "mean_soc_margin_frac": below(given.highest_mean_soc_frac, frame["mean_soc_frac"]),
-            "cold_margin_c": -below(given.lowest_cell_c, frame["coldest_cell_c"]),
-            "heat_margin_c": below(given.highest_cell_c, frame["hottest_cell_c"]),
-            "health_margin_frac": frame["health_frac"]
-            - pd.Series([np.nan if share is None else share for share in guaranteed], dtype=np.float64),
+            "cycles_margin": below(given.most_cycles_per_year, found["cycles"]),
+            "cycles_total_margin": below(given.most_cycles, found["cycles_total"]),
+            "throughput_total_margin_mwh": below(throughput, found["throughput_total_mwh"]),
+            "mean_soc_margin_frac": below(given.highest_mean_soc_frac, found["mean_soc_frac"]),
+            "cold_margin_c": -below(given.lowest_cell_c, found["coldest_cell_c"]),
+            "heat_margin_c": below(given.highest_cell_c, found["hottest_cell_c"]),
+            "health_margin_frac": found["health_frac"]
+            - np.array([np.nan if share is None else share for share in guaranteed], dtype=np.float64),
         }
 
     def yearly_budget_kwh(self, done: Sequence[YearOfUse] = ()) -> float:
@@ -225,12 +231,11 @@ class WarrantyTerms:
         return max(0.0, min(budgets))
 
 
-def _first_breach(frame: pd.DataFrame, name: str) -> Breach | None:
+def _first_breach(name: str, margin: FloatArray) -> Breach | None:
     # A margin is a difference of numbers up to some thousand: below this it is rounding.
-    broken = frame.loc[frame[name] < -KEPT * max(1.0, frame[name].abs().max()), ["year", name]]
-    if broken.empty:
-        return None
-    return Breach(term=name, year=int(broken["year"].iloc[0]), margin=float(broken[name].iloc[0]))
+    rounding = KEPT * np.abs(margin).max(initial=1.0, where=~np.isnan(margin))
+    broken = np.flatnonzero(margin < -rounding)
+    return None if not broken.size else Breach(term=name, year=int(broken[0]) + 1, margin=float(margin[broken[0]]))
 
 
 def warranted_law(rack: Rack) -> HealthByYearLaw:

@@ -28,6 +28,7 @@ from crestfall.tariff import (
     Readings,
     Sheet,
     Tiers,
+    interval_means,
     lines_on,
 )
 
@@ -185,9 +186,8 @@ class _Scribe:
     # Demand ------------------------------------------------------------------------------------------------------
 
     def _peak(self, measure: Measure, period: int, name: str, *, unit: str, rate: float = 0.0) -> Reference:
-        at = measure.period_of == period
-        steps = measure.first[at]
-        kvar = measure.means(self._after.reactive_kvar)[at] if unit == "kVA" else None
+        steps = measure.intervals_in(period)
+        kvar = interval_means(self._after.reactive_kvar, steps, measure.span) if unit == "kVA" else None
         return self._writer.peak(Peak(name=name, rate_per_kw=rate, steps=steps, span=measure.span, kvar=kvar))
 
     def _most(self, measure: Measure) -> float:
@@ -215,8 +215,7 @@ class _Scribe:
         measure = line.measure
         if not line.is_daily:
             return measure.periods.names[p]
-        first = measure.first[np.argmax(measure.period_of == p)]
-        return line.billing.names[int(line.billing.of[first])]
+        return line.billing.names[int(line.billing.of[measure.intervals_in(p)[0]])]
 
     def _billed_demand(self, line: DemandLine) -> None:
         """Billed demand lies above the peak, its remembered share, the power factor's share and the minimum."""
@@ -284,7 +283,7 @@ class _Scribe:
         if line.tiers is None:
             return
         periods = line.tiers.periods
-        for p in np.flatnonzero(periods.sums(line.share) > 0).tolist():
+        for p in line.in_use:
             steps = np.flatnonzero((periods.of == p) & (line.share > 0))
             energy = self._import_sum(f"energy of {line.name}, {periods.names[p]}", steps, line.share[steps])
             least, most = self._range_kwh(steps, line.share[steps])

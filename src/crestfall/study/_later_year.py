@@ -2,17 +2,19 @@
 
 import datetime as dt
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from crestfall.ageing import Fleet, worn_plant
 from crestfall.scenario import TariffFile, TariffSheet
 from crestfall.scenario.scenario_file import ForcedOutages
-from crestfall.series import SiteBefore
+from crestfall.series import SiteBefore, SiteSeries
 from crestfall.study._availability import Mask, forced_outages
 from crestfall.study._inputs import Inputs
 from crestfall.study._life_terms import LifeTerms
+from crestfall.study._result import Before
 from crestfall.study._rolling import Foreknown
-from crestfall.tariff import escalated
+from crestfall.study._run import reference_of
+from crestfall.tariff import Rates, escalated
 
 KNOWN_WEEKS = 8  # of the year before; no forecast looks back further
 OUTAGE_H = 24.0  # about so long is each outage of a guaranteed availability: our choice, no source
@@ -39,8 +41,65 @@ def site_in_year(inputs: Inputs, terms: LifeTerms, year: int) -> Inputs:
     forced = inputs.forced_outage | _as_guaranteed(inputs, terms, year)
     if year == 1:
         return replace(inputs, forced_outage=forced)
+    yearly = 1 + terms.life.load_growth_frac_per_year
+    growth = yearly ** (year - 1)
+    found = _unaided(inputs, terms, year)
+    return replace(
+        inputs,
+        known=_known_after(inputs, growth, last_growth=growth / yearly),
+        series=found.series,
+        rates=found.rates,
+        choices=found.choices,
+        forced_outage=forced,
+    )
+
+
+def reference_in_year(inputs: Inputs, terms: LifeTerms, year: int) -> Before:
+    """
+    Return the site without the battery that the savings of a year of operation are counted from.
+
+    Parameters
+    ----------
+    inputs : Inputs
+        The first year.
+    terms : LifeTerms
+        Growth of the load.
+    year : int
+        Year of operation, 1 for the first.
+
+    Returns
+    -------
+    Before
+        Billed under its best contract; its ratchets look back at the year before without a battery.
+    """
+    return _unaided(inputs, terms, year).reference
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Unaided:
+    """What is the same in a year of operation whatever the battery."""
+
+    series: SiteSeries
+    rates: Rates
+    choices: tuple[Rates, ...]
+    reference: Before
+
+
+def _unaided(inputs: Inputs, terms: LifeTerms, year: int) -> _Unaided:
+    growth_frac = terms.life.load_growth_frac_per_year
+
+    def make() -> _Unaided:
+        site = inputs if year == 1 else _grown(inputs, growth_frac, year)
+        last_year = None if year == 1 else _unaided(inputs, terms, year - 1).reference.readings
+        reference = reference_of(replace(site, last_year=last_year))
+        return _Unaided(series=site.series, rates=site.rates, choices=site.choices, reference=reference)
+
+    return inputs.shared.in_year(inputs.scenario, inputs.series, year, growth_frac, make)
+
+
+def _grown(inputs: Inputs, growth_frac: float, year: int) -> Inputs:
     series, scenario = inputs.series, inputs.scenario
-    growth = (1 + terms.life.load_growth_frac_per_year) ** (year - 1)
+    growth = (1 + growth_frac) ** (year - 1)
     series = replace(
         series, load_kw=growth * series.load_kw, kvar=None if series.kvar is None else growth * series.kvar
     )
@@ -49,11 +108,9 @@ def site_in_year(inputs: Inputs, terms: LifeTerms, year: int) -> Inputs:
     choices = [_in_year(sheet, year, first) for sheet in scenario.choices]
     return replace(
         inputs,
-        known=_known_after(inputs, growth, last_growth=growth / (1 + terms.life.load_growth_frac_per_year)),
         series=series,
         rates=inputs.shared.rates(contract, series.start, series.step_h),
         choices=tuple(inputs.shared.rates((sheet,), series.start, series.step_h) for sheet in choices),
-        forced_outage=forced,
     )
 
 

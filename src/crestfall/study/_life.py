@@ -23,7 +23,7 @@ from crestfall.errors import InfeasibleError, KeyedError
 from crestfall.finance import appraise, capital_breakdown, offers
 from crestfall.study._budget import Budgeted, with_wear, within_budget
 from crestfall.study._inputs import Inputs
-from crestfall.study._later_year import site_in_year, with_racks
+from crestfall.study._later_year import reference_in_year, site_in_year, with_racks
 from crestfall.study._life_result import Life, LifeYear, RacksWarranty, WearTrial
 from crestfall.study._life_terms import LifeTerms, check_room
 from crestfall.study._money import charging_cost, line_savings, project_of
@@ -122,7 +122,6 @@ class _Walk:
     terms: LifeTerms
     fleet: Fleet = field(init=False)
     with_battery: Readings | None = None  # what the meters showed in the year before
-    without_battery: Readings | None = None
     is_over: bool = False
     last_use: CellUse | None = None  # of the oldest racks in the year before or, before the first, in the trial of wear
     last_health_frac: float = math.nan  # and their health on the average then
@@ -179,7 +178,7 @@ class _Walk:
                 service_years=float(terms.life.horizon_years),
             ),
             full_cycles=energy.out_of_store_kwh / new.nominal_kwh,
-            saving=reference_of(site).bill_total - case.bill_total,
+            saving=reference_in_year(inputs, terms, 1).bill_total - case.bill_total,
         )
 
     # One year ----------------------------------------------------------------------------------------------------
@@ -187,11 +186,10 @@ class _Walk:
     def next_year(self, year: int) -> LifeYear:
         """Return a year of operation, and stand at its end."""
         site = site_in_year(self.inputs, self.terms, year)
-        without = reference_of(replace(site, last_year=self.without_battery))
+        without = reference_in_year(self.inputs, self.terms, year)
         bought = None if self.is_over else self._renew(year)
         end = self.terms.rack.end_of_life_health_frac
         self.is_over = self.is_over or is_over(self.terms.life.end_of_life, self.fleet, end_health_frac=end)
-        self.without_battery = without.readings
         if self.is_over:
             given_up = reference_of(replace(site, last_year=self.with_battery))
             self.with_battery = given_up.readings

@@ -1,6 +1,7 @@
 """From the years of a battery's life to what finance knows of them."""
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from crestfall.finance import ProjectYears
@@ -24,13 +25,16 @@ def line_savings(without: Before, after: Before | PolicyYear) -> dict[str, float
     dict of str to float
         Savings by line, in the order of the bills; a line that only one of both bills has counts there.
     """
-    due, left = (one.bill.groupby("line", sort=False)["amount"].sum() for one in (without, after))
+    due, left = (_by_line(one.bill) for one in (without, after))
     lines = dict.fromkeys([*without.rates.line_groups, *after.rates.line_groups])
-    return {
-        line: float(due.get(line, 0.0) - left.get(line, 0.0))
-        for line in lines
-        if line in due.index or line in left.index
-    }
+    return {line: due.get(line, 0.0) - left.get(line, 0.0) for line in lines if line in due or line in left}
+
+
+def _by_line(bill: pd.DataFrame) -> dict[str, float]:
+    amounts: dict[str, float] = {}
+    for line, amount in zip(bill["line"].tolist(), bill["amount"].tolist(), strict=True):
+        amounts[line] = amounts.get(line, 0.0) + amount
+    return amounts
 
 
 def charging_cost(case: PolicyYear, step_h: float) -> float:

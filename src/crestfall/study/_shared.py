@@ -17,6 +17,21 @@ MOST_SERIES = 8  # a year of quarter hours takes about a megabyte
 MOST_TARIFFS = 48  # of a few megabytes each: a horizon of 40 years, and some to choose from
 
 
+class _Same:
+    """An object as a key that is found by this very object alone, which lives as long as the key."""
+
+    __slots__ = ("_one",)
+
+    def __init__(self, one: object) -> None:
+        self._one = one
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Same) and self._one is other._one
+
+    def __hash__(self) -> int:
+        return id(self._one)
+
+
 @dataclass(slots=True)
 class Shared:
     """Interval data and laid out tariffs, kept until they change.
@@ -27,6 +42,7 @@ class Shared:
 
     _series: "OrderedDict[Hashable, SiteSeries]" = field(default_factory=OrderedDict, repr=False)
     _without: "OrderedDict[Hashable, Any]" = field(default_factory=OrderedDict, repr=False)
+    _years: "OrderedDict[Hashable, Any]" = field(default_factory=OrderedDict, repr=False)
     _rates: "OrderedDict[Hashable, Rates]" = field(default_factory=OrderedDict, repr=False)
     _first_on: "OrderedDict[Hashable, Rates]" = field(default_factory=OrderedDict, repr=False)
 
@@ -36,8 +52,13 @@ class Shared:
 
     def without_battery(self, scenario: Scenario, days_seed: int | None, make: Callable[[], Any]) -> Any:
         """Return what `make` finds of the site without a battery: it depends on the site and its tariffs alone."""
-        key = (_site_key(scenario), days_seed, *map(_sheet_key, (*scenario.contract, *scenario.choices)))
-        return _kept(self._without, key, MOST_SERIES, make)
+        return _kept(self._without, (days_seed, *_site_and_tariffs_key(scenario)), MOST_SERIES, make)
+
+    def in_year(self, scenario: Scenario, series: SiteSeries, year: int, growth: float, make: Callable[[], T]) -> T:
+        """Return what `make` finds of the site without a battery in a year of life: all options see the same."""
+        key = (year, growth, _Same(series), *_site_and_tariffs_key(scenario))
+        found: T = _kept(self._years, key, MOST_TARIFFS, make)
+        return found
 
     def rates(self, sheets: Sequence[TariffSheet], start: pd.DatetimeIndex, step_h: float) -> Rates:
         """Return tariff sheets laid on a time axis; whatever is laid on the same one takes over its calendar."""
@@ -67,6 +88,10 @@ def _site_key(scenario: Scenario) -> Hashable:
         path for name, path in scenario.input_files().items() if name.startswith(("site.", "reactive_", "emissions."))
     ]
     return scenario.path.parent, ask.site.model_dump_json(), support, factors, *map(_state, files)
+
+
+def _site_and_tariffs_key(scenario: Scenario) -> tuple[Hashable, ...]:
+    return _site_key(scenario), *map(_sheet_key, (*scenario.contract, *scenario.choices))
 
 
 def _sheet_key(sheet: TariffSheet) -> Hashable:

@@ -139,14 +139,13 @@ def with_minimum_and_surcharges(tariff: TariffFile, rows: list[Row], layout: Lay
     """
     rounded = [_rounded(row, tariff.rounding) for row in rows]
     yield from rounded
-    periods = dict.fromkeys([*layout.billing.names, *(row.period for row in rounded)])
+    sums_in: dict[str, dict[str, float]] = {period: {} for period in layout.billing.names}
+    for row in rounded:
+        sums = sums_in.setdefault(row.period, {})
+        sums[row.line] = sums.get(row.line, 0.0) + row.amount
     factor = dict(zip(layout.billing.names, layout.billing.factor, strict=True))
     groups = tariff.line_groups
-    for period in periods:
-        sums: dict[str, float] = {}
-        for row in rounded:
-            if row.period == period:
-                sums[row.line] = sums.get(row.line, 0.0) + row.amount
+    for period, sums in sums_in.items():
         written = {line: group for line, group in groups.items() if group not in ("minimum", "surcharge")}
         for row in _added(tariff, period, factor.get(period, 0.0), sums, written):
             row = _rounded(row, tariff.rounding)

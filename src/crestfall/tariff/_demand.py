@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +14,7 @@ from crestfall.tariff._periods import Periods
 from crestfall.tariff._readings import FloatArray, Readings, Row, priced
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Measure:
     """How a meter takes demand: averages over intervals, the highest of each period.
 
@@ -34,14 +35,21 @@ class Measure:
     span: int
     periods: Periods
 
-    @property
+    @cached_property
     def period_of(self) -> NDArray[np.int64]:
         """Period of each interval, shape (n_intervals,)."""
         return np.asarray(self.periods.of[self.first], dtype=np.int64)
 
+    @cached_property
+    def places_in(self) -> tuple[NDArray[np.int64], ...]:
+        """Which of the intervals lie in each period."""
+        by_period = np.argsort(self.period_of, kind="stable")
+        ends = np.cumsum(np.bincount(self.period_of, minlength=self.periods.n))
+        return tuple(np.split(by_period, ends[:-1]))
+
     def intervals_in(self, period: int) -> NDArray[np.int64]:
         """Return the first steps of the intervals of one period."""
-        return np.asarray(self.first[self.period_of == period], dtype=np.int64)
+        return np.asarray(self.first[self.places_in[period]], dtype=np.int64)
 
     def is_measured(self) -> NDArray[np.bool_]:
         """Return the steps that belong to an interval, shape (n_steps,)."""
@@ -89,7 +97,7 @@ class Memory:
     history: FloatArray | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class DemandLine:
     """A demand charge on the steps of a year.
 
@@ -123,7 +131,7 @@ class DemandLine:
     billing: Periods
     is_daily: bool
 
-    @property
+    @cached_property
     def in_use(self) -> NDArray[np.int64]:
         """Periods that are billed."""
         periods = self.measure.periods

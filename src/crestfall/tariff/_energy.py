@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,7 +45,7 @@ class Tiers:
         return ends
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class EnergyLine:
     """A price of energy on the steps of a year.
 
@@ -71,21 +72,27 @@ class EnergyLine:
     tiers: Tiers | None
     billing: Periods
 
-    @property
+    @cached_property
     def is_flat(self) -> bool:
         """Whether all its steps have the same price."""
         return self.tiers is None and bool((self.price_per_kwh == self.price_per_kwh[0]).all())
 
+    @cached_property
+    def in_use(self) -> list[int]:
+        """Periods in which it prices any energy: of its blocks, or of the bill."""
+        periods = self.billing if self.tiers is None else self.tiers.periods
+        return np.flatnonzero(periods.sums(self.share) > 0).tolist()
+
     def rows(self, group: str, kw: FloatArray, step_h: float, *, sign: float) -> Iterator[Row]:
         """Yield a row for each period in which the line prices energy at one rate or a series."""
-        kwh = self.billing.sums(self.share * kw) * step_h
-        in_use = self.billing.sums(self.share) > 0
+        priced_kw = self.share * kw
+        kwh = self.billing.sums(priced_kw) * step_h
         if self.is_flat:
             rates = np.full(self.billing.n, self.price_per_kwh[0])
         else:
-            amounts = self.billing.sums(self.share * kw * self.price_per_kwh) * step_h
+            amounts = self.billing.sums(priced_kw * self.price_per_kwh) * step_h
             rates = np.divide(amounts, kwh, out=np.zeros_like(kwh), where=kwh > 0)
-        for p in np.flatnonzero(in_use).tolist():
+        for p in self.in_use:
             yield priced(self.billing.names[p], group, self.name, kwh[p], "kWh", sign * rates[p])
 
     def tier_rows(self, kwh: FloatArray, billed_peaks: FloatArray) -> Iterator[Row]:
@@ -93,7 +100,7 @@ class EnergyLine:
         if (tiers := self.tiers) is None:
             return
         periods = tiers.periods
-        for p in np.flatnonzero(periods.sums(self.share) > 0).tolist():
+        for p in self.in_use:
             edges = np.array([0.0, *tiers.ends_kwh(p, billed_peaks[p]), np.inf])
             blocks = np.diff(np.minimum(edges, kwh[p]))
             for number, (block, rate) in enumerate(zip(blocks, tiers.rates_per_kwh, strict=True)):
@@ -186,7 +193,6 @@ def net_metered_rows(
         is_settled = line.component == lines[0].component  # the same kWh are credited in every component, paid once
         periods = line.billing
         net_kwh = periods.sums(line.share * (readings.import_kw - readings.export_kw)) * step_h
-        in_use = periods.sums(line.share) > 0
         billed, credit = np.zeros(periods.n), 0.0
         for p in range(periods.n):
             balance = net_kwh[p] - credit
@@ -198,7 +204,7 @@ def net_metered_rows(
         if line.tiers is not None:
             yield from line.tier_rows(billed, np.zeros(periods.n))
         else:
-            for p in np.flatnonzero(in_use).tolist():
+            for p in line.in_use:
                 yield priced(periods.names[p], "energy", line.name, billed[p], "kWh", line.price_per_kwh[0])
     for period, kwh in settled.items():
         if kwh > 0:

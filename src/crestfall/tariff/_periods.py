@@ -2,6 +2,7 @@
 
 import calendar
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -15,7 +16,7 @@ from crestfall.tariff._calendar import LocalClock, Mask, in_season
 ONE_DAY = np.timedelta64(1, "D")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Periods:
     """Spans of time that are billed as one.
 
@@ -46,10 +47,16 @@ class Periods:
 
     def sums(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the sum of a value of each step over each period, shape (n_periods,)."""
-        of, inside = self.of, self.of >= 0
-        if not inside.all():  # rare, and picking takes longer than summing
-            of, values = of[inside], values[inside]
-        return np.asarray(np.bincount(of, weights=values, minlength=self.n), dtype=float)
+        of, first = self._runs
+        inside = of >= 0
+        of_runs = np.add.reduceat(values, first)
+        return np.asarray(np.bincount(of[inside], weights=of_runs[inside], minlength=self.n), dtype=float)
+
+    @cached_property
+    def _runs(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Period and first step of each run of steps of one period: there are few, which makes summing quick."""
+        first = np.flatnonzero(np.diff(self.of, prepend=-2))
+        return self.of[first], first
 
     def within(self, sheet: Mask, clock: LocalClock) -> "Periods":
         """Return the same periods with amounts for the part that a sheet is valid for."""
