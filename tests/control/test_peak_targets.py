@@ -63,10 +63,26 @@ def test_energy_needed_is_enough_and_less_is_not(load, cap, store):
     """The first step is left as it is, so that the energy at its end is the start of the rest."""
     means, caps = means_of(**store), np.full(N, cap)
     assume(means.keeps(load[1:], caps[1:], store["ceiling_kwh"], 1))
-    needed = float(means.needed_kwh(load, caps)[0])
+    needed = float(needed_kwh(means, load, cap)[0])
     assert means.keeps(load[1:], caps[1:], needed + 1e-6, 1)
     if needed > 1e-3:
         assert not means.keeps(load[1:], caps[1:], needed - 1e-3, 1)
+
+
+def needed_kwh(means: Means, load: np.ndarray, cap: float) -> np.ndarray:
+    needed = np.zeros(len(load))
+    means.need(load, np.ones((1, len(load)), dtype=bool), np.array([cap]), 0, len(load), needed)
+    return needed
+
+
+@settings(max_examples=40)
+@given(load=rows(N, 0, 200), cap=st.floats(10, 200), store=stores(), first=st.integers(1, N - 1))
+def test_energy_needed_until_a_later_end_is_found_from_what_is_known(load, cap, store, first):
+    means, every = means_of(**store), np.ones((1, N), dtype=bool)
+    needed = np.zeros(N)
+    needed[:first] = needed_kwh(means_of(**store), load[:first], cap)
+    means.need(load, every, np.array([cap]), 0, N, needed, first)
+    assert needed.tolist() == needed_kwh(means, load, cap).tolist()
 
 
 M, WEEK, DAY = 45, 20, 5  # steps of the data, of the window, and of a day

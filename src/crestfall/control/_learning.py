@@ -124,13 +124,6 @@ class Targets:
             rungs = np.maximum(ladders, self.seen_kw[:, np.newaxis])
             np.copyto(self.rungs_kw, rungs, where=~np.isnan(ladders))
 
-    def past_caps_kw(self, begin: int, end: int) -> FloatArray:
-        """Return the targets of now laid on some steps, shape (end - begin,)."""
-        cap = np.full(end - begin, np.inf)
-        for is_measured, target in zip(self.measured, self.rungs_kw[:, -1], strict=True):
-            np.minimum(cap, target, out=cap, where=is_measured[begin:end])
-        return cap
-
 
 def _changes(period: NDArray[np.int64]) -> NDArray[np.int64]:
     """Return the steps with which another period begins."""

@@ -169,11 +169,36 @@ class Means:
         _lowest_caps(net_kw, cap, ends, n_back, n_slots, self.of_steps(0, len(net_kw)), lowest, daily)
         return lowest, daily
 
-    def needed_kwh(self, net_kw: FloatArray, cap_kw: FloatArray, begin: int = 0) -> FloatArray:
-        """Return what must be stored at the end of each step to keep a cap from there on, at most a full store."""
-        needed = np.empty(len(net_kw))
-        _need(net_kw, cap_kw, self.of_steps(begin, len(net_kw)), needed)
-        return needed
+    def need(
+        self,
+        net_kw: FloatArray,
+        is_capped: NDArray[np.bool_],
+        caps_kw: FloatArray,
+        begin: int,
+        end: int,
+        needed_kwh: FloatArray,
+        known_end: int = 0,
+    ) -> None:
+        """
+        Write what must be stored at the end of each step to keep caps from there on until an end, at most a full store.
+
+        Parameters
+        ----------
+        net_kw : ndarray of shape (n_steps,)
+            Import without the battery, negative for a surplus [kW].
+        is_capped : ndarray of bool, shape (n_caps, n_steps)
+            Which steps each cap is for.
+        caps_kw : ndarray of shape (n_caps,)
+            The caps [kW].
+        begin, end : int
+            The steps to write.
+        needed_kwh : ndarray of shape (n_steps,)
+            Where to [kWh].
+        known_end : int, default=0
+            What is there was written for an end here, the same caps and a begin no later: it stays as it is before a
+            step of which as much is needed.
+        """
+        _need(net_kw, is_capped, caps_kw, begin, end, known_end, self.of_steps(0, len(net_kw)), needed_kwh)
 
     def of_steps(self, begin: int, n: int) -> Steps:
         """Return what the compiled loops need of some steps."""
@@ -257,6 +282,8 @@ def _is_kept(
     # Later on the same level leaves at least as much in store, if the window begins with as much as there could be.
     if level >= proofs[HIGH] and (begin == proofs[BEGIN] or (begin > proofs[BEGIN] and full[begin] >= full[begin - 1])):
         known = int(proofs[END])
+        if known == end:
+            return True
         reached, left, since = _walk(net, cap, level, beside, known, end, proofs[LEFT_KWH], steps)
         if reached == end:
             proofs[HIGH], proofs[BEGIN], proofs[END], proofs[LEFT_KWH] = level, begin, end, left
@@ -369,12 +396,17 @@ def _lowest_caps(
 
 
 @compiled
-def _need(net: Any, cap: Any, steps: Steps, needed: Any) -> None:
+def _need(net: Any, is_capped: Any, caps: Any, begin: int, end: int, known_end: int, steps: Steps, needed: Any) -> None:
     h, keep, most_c, most_d, floor, full, into, outof, _ = steps
-    e = floor[-1]
-    for t in range(len(net) - 1, -1, -1):
+    e = floor[end - 1]
+    for t in range(end - 1, begin - 1, -1):
+        if t < known_end and needed[t] == e:
+            return
         needed[t] = e
-        room = cap[t] - net[t]
+        room = np.inf
+        for k in range(len(caps)):
+            if is_capped[k, t]:
+                room = min(room, caps[k] - net[t])
         if room >= 0.0:
             e -= h * _within(room, most_c[t], into)[0]
         else:

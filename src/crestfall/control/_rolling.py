@@ -320,6 +320,7 @@ class _Controller:
         back = {"n_back": self._n_back, "n_slots": clock.n_slots}
         self._targets.learn(lessons, self._net_kw, self._means, **back, margin_frac=ask.target_margin_frac)
         self._highest_price = np.maximum.accumulate(self._steps.buy_per_kwh)
+        self._needed, self._needed_for = np.zeros(len(self._net_kw)), (np.zeros(0), 0)
         self._needs = Needs.none(clock.n_parts)
         self._backs, self._spell_kw = {}, np.zeros(0)
         if ask.peak_rule in ("headroom", "both"):
@@ -334,9 +335,10 @@ class _Controller:
         if a >= LEAST_DAYS * clock.n_slots:
             begin = max(a - self._n_back, 0)
             if ask.peak_rule in ("reserve", "both"):
-                needed = self._means.needed_kwh(self._net_kw[begin:a], targets.past_caps_kw(begin, a), begin)
                 price = SHORT_FRAC * self._rate
-                needs = Needs.learnt(needed, clock, begin, price=price, caution_frac=ask.caution_frac)
+                needs = Needs.learnt(
+                    self._needed_kwh(begin, a), clock, begin, price=price, caution_frac=ask.caution_frac
+                )
             if ask.peak_rule in ("headroom", "both"):
                 backs = self._backs[a]
                 backs = backs[worst_days(self._spell_kw[a - backs], ask.caution_frac)]
@@ -351,6 +353,14 @@ class _Controller:
             backs=backs,
             weights=weights,
         )
+
+    def _needed_kwh(self, begin: int, a: int) -> FloatArray:
+        """Return what was needed in store in the last weeks to keep the targets of now; most is as the day before."""
+        caps_kw, (known_caps_kw, known_end) = self._targets.rungs_kw[:, -1].copy(), self._needed_for
+        known_end = known_end if np.array_equal(caps_kw, known_caps_kw) else 0
+        self._means.need(self._net_kw, self._targets.measured, caps_kw, begin, a, self._needed, known_end)
+        self._needed_for = caps_kw, a
+        return self._needed[begin:a]
 
     def _backs_of(self, a: int) -> NDArray[np.int64]:
         """Return how many steps before a lesson those forecasts of the last weeks were made whose end is known."""
