@@ -1,5 +1,7 @@
 """What a store can hold, and what it must have for it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
@@ -60,21 +62,64 @@ def test_it_does_not_matter_where_the_search_sets_out(load, store, near, beside)
 def test_energy_needed_is_enough_and_less_is_not(load, cap, store):
     """The first step is left as it is, so that the energy at its end is the start of the rest."""
     means, caps = means_of(**store), np.full(N, cap)
-    assume(means.highest_kwh(load[1:], caps[1:], store["ceiling_kwh"], 1) is not None)
-    needed = float(means.needed_kwh(load, caps)[0])
-    assert means.highest_kwh(load[1:], caps[1:], needed + 1e-6, 1) is not None
+    assume(means.keeps(load[1:], caps[1:], store["ceiling_kwh"], 1))
+    needed = float(needed_kwh(means, load, cap)[0])
+    assert means.keeps(load[1:], caps[1:], needed + 1e-6, 1)
     if needed > 1e-3:
-        assert means.highest_kwh(load[1:], caps[1:], needed - 1e-3, 1) is None
+        assert not means.keeps(load[1:], caps[1:], needed - 1e-3, 1)
 
 
-@settings(max_examples=20)
-@given(load=rows(N, 0, 200), store=stores(), beside=st.floats(50, 200))
-def test_caps_of_days_are_those_of_each_day_alone(load, store, beside):
-    """Two days of five steps; what lies before them is not looked at."""
-    means, limit = means_of(**store), np.full(N, beside)
-    caps = means.daily_caps_kw(load, np.ones(N, dtype=bool), limit, 0, 5)
-    full, zeros = float(store["ceiling_kwh"]), np.zeros(5)
-    alone = [means.least_raise_kw(load[a : a + 5], zeros, full, a, limit[:5]) for a in (2, 7)]
-    np.testing.assert_allclose(caps, np.maximum(alone, [np.mean(load[2:7]), np.mean(load[7:])]), rtol=1e-12)
-    again = means.daily_caps_kw(load, np.ones(N, dtype=bool), limit, 0, 5, caps)
-    np.testing.assert_allclose(again, caps, atol=CLOSE_KW)
+def needed_kwh(means: Means, load: np.ndarray, cap: float) -> np.ndarray:
+    needed = np.zeros(len(load))
+    means.need(load, np.ones((1, len(load)), dtype=bool), np.array([cap]), 0, len(load), needed)
+    return needed
+
+
+@settings(max_examples=40)
+@given(load=rows(N, 0, 200), cap=st.floats(10, 200), store=stores(), first=st.integers(1, N - 1))
+def test_energy_needed_until_a_later_end_is_found_from_what_is_known(load, cap, store, first):
+    means, every = means_of(**store), np.ones((1, N), dtype=bool)
+    needed = np.zeros(N)
+    needed[:first] = needed_kwh(means_of(**store), load[:first], cap)
+    means.need(load, every, np.array([cap]), 0, N, needed, first)
+    assert needed.tolist() == needed_kwh(means, load, cap).tolist()
+
+
+M, WEEK, DAY = 45, 20, 5  # steps of the data, of the window, and of a day
+ENDS = np.array([10, 15, 20, 25, 27, 32, 37, 45])  # a day of two steps, and one that is skipped
+
+
+@settings(max_examples=60)
+@given(
+    load=rows(M, 0, 200), store=stores(), lowered=st.floats(0.5, 1.0), dear=st.sets(st.integers(0, M - 1), min_size=1)
+)
+def test_what_one_search_leaves_to_the_next_changes_nothing(load, store, lowered, dear):
+    """Each level is that of a search alone that sets out from the same place, also where less fits after a while."""
+    means = Means.of(small_problem(M, **store))
+    full = means.ceiling_kwh * np.where(np.arange(M) < M // 2, 1.0, lowered)
+    means = replace(means, ceiling_kwh=full)
+    is_capped = np.array([[t in dear for t in range(M)], [True] * M])
+    lowest, daily = means.lowest_caps_kw(load, is_capped, ENDS, WEEK, DAY)
+
+    def alone(k: int, begin: int, end: int, beside: np.ndarray, near: float) -> float:
+        part = slice(begin, end)
+        cap = np.where(is_capped[k, part], 0.0, np.inf)
+        return means.least_raise_kw(load[part], cap, full[begin], begin, beside[part], near)
+
+    last, of_day = [np.nan, np.nan], {}
+    for row, end in enumerate(ENDS.tolist()):
+        begin, beside = max(end - WEEK, 0), np.full(M, np.inf)
+        for k in range(2):
+            if not is_capped[k, begin:end].any():
+                assert np.isnan(lowest[row, k])
+                continue
+            last[k] = alone(k, begin, end, beside, last[k])
+            assert lowest[row, k] == pytest.approx(last[k], abs=1e-9)
+            n = (end - begin) // DAY
+            assert np.isinf(daily[row, k, n:]).all()
+            for i, b in enumerate(range(end - (n - 1) * DAY, end + 1, DAY)):
+                if k or (k, b) not in of_day:
+                    found = alone(k, b - DAY, b, beside, of_day.get((k, b), np.nan))
+                    of_day[k, b] = max(found, load[b - DAY : b].mean()) if is_capped[k, b - DAY : b].all() else found
+                assert daily[row, k, i] == pytest.approx(of_day[k, b], abs=1e-9)
+            beside[is_capped[k]] = np.minimum(beside[is_capped[k]], last[k])

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crestfall.control import Forecasts, Given, History, follow_plan, forecasts_for, with_error
-from crestfall.control._learning import worst_days
+from crestfall.control._learning import worst_days, worst_spells_kw
 from crestfall.dispatch import Peak, Problem, Schedule, Status, check_feasible, idle_schedule, optimise
 from crestfall.scenario.scenario_file import RollingPolicy
 from crestfall.tariff import Rates
@@ -200,8 +200,9 @@ def test_worst_days_are_those_of_the_longest_underestimate():
     errors[1, 8:10] = 40.0
     errors[2, 8:10] = 30.0
     errors[3, 3:9] = 90.0
-    assert worst_days(errors, step_h=1.0, caution_frac=1.0).tolist() == [3, 1, 2]
-    assert worst_days(errors, step_h=1.0, caution_frac=0.75).tolist() == [1, 2, 0]
+    spells = worst_spells_kw(errors, step_h=1.0)
+    assert worst_days(spells, 1.0).tolist() == [3, 1, 2]
+    assert worst_days(spells, 0.75).tolist() == [1, 2, 0]
 
 
 def test_nothing_is_charged_above_a_target():

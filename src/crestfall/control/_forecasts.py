@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from crestfall.dispatch._compiled import compiled
 
 FloatArray = NDArray[np.float64]
-SATURDAY, SUNDAY = 5, 6
+THURSDAY, SATURDAY, SUNDAY = 3, 5, 6  # the first day that is counted, in 1970, was a Thursday
 WORKING_DAY, REST_DAY = 0, 2  # Saturdays lie between
 FADING_H = 1.0  # in which half of the latest error is forgotten, until enough errors are known
 FEW_ERRORS = 24  # that count as made up so
@@ -66,11 +66,13 @@ class DayClock:
         if n_before:
             step = pd.Timedelta(hours=step_h)
             start = pd.DatetimeIndex(pd.date_range(end=start[0] - step, periods=n_before, freq=step).append(start))
-        date = start.tz_localize(None).normalize().to_numpy().astype("datetime64[D]")
-        weekday = np.asarray(start.day_of_week)
+        # The zone is asked once: a life reads the clock for each of its years.
+        local_minute = start.tz_localize(None).to_numpy().astype("datetime64[m]")
+        date = local_minute.astype("datetime64[D]")
+        weekday = (date.astype(np.int64) + THURSDAY) % 7
         is_rest = (weekday == SUNDAY) | np.isin(date, np.array(holidays, dtype="datetime64[D]"))
         kind = np.where(is_rest, REST_DAY, np.where(weekday == SATURDAY, 1, WORKING_DAY))
-        minute = np.asarray(start.hour * 60 + start.minute)
+        minute = (local_minute - date).astype(np.int64)
         slot = minute // max(round(step_h * 60), 1)
         return cls(step_h, (date - date[0]).astype(np.int64), slot.astype(np.int64), kind.astype(np.int64))
 
@@ -78,6 +80,11 @@ class DayClock:
     def n_slots(self) -> int:
         """Steps in a day of 24 hours."""
         return max(round(24 / self.step_h), 1)
+
+    @property
+    def n_parts(self) -> int:
+        """Places in a day."""
+        return int(self.slot.max()) + 1
 
 
 class Forecast(Protocol):
@@ -200,16 +207,18 @@ class SimilarDays(Forecast):
 
 
 @compiled
-def _expected(i: int, slot: Any, kind: Any, total: Any, weights: Any, there: Any, latest: float) -> Any:
-    """Return the mean of a step's like; with no day of the kind yet, of all days; with none at all, the latest."""
-    share, sum_of_weights, wanted, at = 0.0, 0.0, kind[i], slot[i]
-    if there[wanted]:
-        share, sum_of_weights = total[wanted, at], weights[wanted, at]
-    else:
-        for k in range(len(there)):
-            share += total[k, at]
-            sum_of_weights += weights[k, at]
-    return share / sum_of_weights if sum_of_weights > 0.0 else latest
+def _fill_means(begin: int, end: int, total: Any, weights: Any, there: Any, mean: Any) -> None:
+    """Write the means of some times of day; with no day of a kind yet, of all days; with none at all, NaN."""
+    for k in range(len(there)):
+        for at in range(begin, end):
+            share, sum_of_weights = 0.0, 0.0
+            if there[k]:
+                share, sum_of_weights = total[k, at], weights[k, at]
+            else:
+                for other in range(len(there)):
+                    share += total[other, at]
+                    sum_of_weights += weights[other, at]
+            mean[k, at] = share / sum_of_weights if sum_of_weights > 0.0 else np.nan
 
 
 @compiled
@@ -278,7 +287,7 @@ def _mean_of_similar(
     """Write weighted means over days of a kind, and add what is left of the latest errors; see :class:`SimilarDays`."""
     day, slot, kind = clock
     n_slots, n_kinds, n_ahead = slot.max() + 1, kind.max() + 1, table.shape[1]
-    total, weights = np.zeros((n_kinds, n_slots)), np.zeros((n_kinds, n_slots))
+    total, weights, mean = np.zeros((n_kinds, n_slots)), np.zeros((n_kinds, n_slots)), np.zeros((n_kinds, n_slots))
     there, left = np.zeros(n_kinds, dtype=np.bool_), np.zeros((len(widths), n_ahead))
     error = np.empty(len(widths))
     sums = np.zeros(len(values) + 1)  # of errors, up to each step
@@ -297,23 +306,37 @@ def _mean_of_similar(
                     total[kind[i], slot[i]] += weight * values[i]
                     weights[kind[i], slot[i]] += weight
                     there[kind[i]] = True
+                _fill_means(0, n_slots, total, weights, there, mean)
                 begin = max(np.searchsorted(day, today - reach_days), from_step) + FIRST_DAYS * n_slots
                 _what_is_left(sums, begin, end, widths, 3 * widths[1], fading, left)
-            latest = values[end - 1] if end > 0 else values[0]
-            sums[end + 1] = sums[end] + values[end] - _expected(end, slot, kind, total, weights, there, latest)
-            total[kind[end], slot[end]] += values[end]
-            weights[kind[end], slot[end]] += 1.0
-            there[kind[end]] = True
+            at_slot, of_kind = slot[end], kind[end]
+            expected = mean[of_kind, at_slot]
+            if np.isnan(expected):
+                expected = values[max(end - 1, 0)]
+            sums[end + 1] = sums[end] + values[end] - expected
+            total[of_kind, at_slot] += values[end]
+            weights[of_kind, at_slot] += 1.0
+            if there[of_kind]:
+                _fill_means(at_slot, at_slot + 1, total, weights, there, mean)
+            else:
+                there[of_kind] = True
+                _fill_means(0, n_slots, total, weights, there, mean)
             end += 1
         if known == 0:
             continue
         for k in range(len(widths)):
             error[k] = _mean_over(sums, known, widths[k])
-        for i in range(min(n_ahead, len(day) - known)):
-            expected = _expected(known + i, slot, kind, total, weights, there, values[known - 1])
-            for k in range(len(widths)):
-                expected += error[k] * left[k, i]
-            table[row, i] = max(expected, 0.0)
+        n, ahead = min(n_ahead, len(day) - known), table[row]
+        for i in range(n):
+            ahead[i] = mean[kind[known + i], slot[known + i]]
+            if np.isnan(ahead[i]):
+                ahead[i] = values[known - 1]
+        for k in range(len(widths)):
+            latest, share = error[k], left[k]
+            for i in range(n):
+                ahead[i] += latest * share[i]
+        for i in range(n):
+            ahead[i] = max(ahead[i], 0.0)
         for i in range(max(len(day) - known, 1), n_ahead):
             table[row, i] = table[row, i - 1]
 

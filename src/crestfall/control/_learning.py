@@ -3,16 +3,16 @@
 The numbers below were chosen on open load series; ``tests/benchmarks/policies.py`` says which, and what they bring.
 """
 
-import bisect
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
 from crestfall.control._forecasts import DayClock
 from crestfall.control._peak_targets import Means
+from crestfall.dispatch._compiled import compiled
 from crestfall.tariff import Rates
 
 FloatArray = NDArray[np.float64]
@@ -41,30 +41,31 @@ class Targets:
         The contract.
     first_kw : float
         Target until enough is known.
-    margin_frac : float
-        How far above the lowest that the last weeks could have kept.
+    n_before : int
+        Steps of the history; steps are counted from its first.
     """
 
     rates: Rates
     first_kw: float
-    margin_frac: float
-    _measured: list[NDArray[np.bool_]] = field(init=False)
-    _period: list[list[int]] = field(init=False)
-    _order: list[int] = field(init=False)
-    _lowest: dict[int, float] = field(init=False, default_factory=dict)  # of each charge, when last learnt [kW]
-    _daily: list[dict[int, float]] = field(init=False)  # of each charge what a day could have kept, by its end [kW]
+    n_before: int
+    measured: NDArray[np.bool_] = field(init=False)  # which steps each charge measures, shape (n_charges, n_steps)
+    _period: list[NDArray[np.int64]] = field(init=False)
+    _ladders: dict[int, FloatArray] = field(init=False, default_factory=dict)  # by step, NaN where nothing is learnt
     rungs_kw: FloatArray = field(init=False)
     seen_kw: FloatArray = field(init=False)
 
     def __post_init__(self) -> None:
-        charges = self.rates.peak_charges
-        self._measured = [charge.measure.is_measured() for charge in charges]
-        self._period = [charge.measure.periods.of.tolist() for charge in charges]
-        rate = [float(np.max(charge.rate, initial=0.0)) for charge in charges]
-        self._order = sorted(range(len(charges)), key=lambda k: -rate[k])  # the dearest is held lowest
+        charges, n = self.rates.peak_charges, self.n_before + len(self.rates.start)
+        measured = [self._with_past(charge.measure.is_measured()) for charge in charges]
+        self.measured = np.array(measured, dtype=bool).reshape(len(charges), n)  # also where there is none
+        self._period = [charge.measure.periods.of for charge in charges]
         self.rungs_kw = np.full((len(charges), N_RUNGS), self.first_kw)
         self.seen_kw = np.zeros(len(charges))
-        self._daily = [{} for _ in charges]
+
+    def _with_past(self, is_measured: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Return where a charge measures, before the data as in their first week."""
+        week = min(round(7 * 24 / self.rates.step_h), len(is_measured))
+        return np.concatenate((is_measured[np.arange(-self.n_before, 0) % week], is_measured))
 
     @property
     def n(self) -> int:
@@ -73,122 +74,92 @@ class Targets:
 
     def begins(self) -> set[int]:
         """Return the steps with which a period of any charge begins."""
-        return {t + 1 for of in self._period for t in np.flatnonzero(np.diff(of)).tolist()}
+        return {self.n_before + t for of in self._period for t in _changes(of).tolist()}
 
-    def begin(self, t: int) -> bool:
-        """Return whether a period begins with a step; what was seen in the last is forgotten."""
-        if not t:
-            return bool(self._period)
-        new = [k for k, of in enumerate(self._period) if of[t] != of[t - 1]]
-        self.seen_kw[new] = 0.0
-        return bool(new)
-
-    def learn(self, t: int, net_kw: FloatArray, means: Means, n_before: int, n_back: int, n_slots: int) -> None:
+    def learn(
+        self, at: list[int], net_kw: FloatArray, means: Means, *, n_back: int, n_slots: int, margin_frac: float
+    ) -> None:
         """
-        Take the lowest targets that the last weeks could have kept, one charge after the other, with rungs below them.
+        Find for each lesson the lowest targets that the last weeks could have kept, with rungs below them.
+
+        They are found one charge after the other, the dearest first, for that is held lowest. What the store really did
+        does not matter, so that all lessons are learnt at once; each looks at nothing but what is past.
 
         Parameters
         ----------
-        t : int
-            The step that comes next.
-        net_kw : ndarray of shape (n_before + t,)
-            Import without the battery so far, history included [kW].
+        at : list of int
+            The step that comes next in each lesson.
+        net_kw : ndarray of shape (n_steps,)
+            Import without the battery [kW].
         means : Means
             What the store could do.
-        n_before, n_back, n_slots : int
-            Steps of the history, steps to look back, and steps of a day.
+        n_back, n_slots : int
+            Steps to look back, and steps of a day.
+        margin_frac : float
+            How far above the lowest that the last weeks could have kept a target is.
         """
-        begin = max(n_before + t - n_back, 0)
-        net = net_kw[begin:]
-        beside = np.full(len(net), np.inf)
-        full = float(means.ceiling_kwh[begin])
-        for k in self._order:
-            measured = self.measured_before(k, t, n_before)[begin:]
-            if not measured.any():
-                continue
-            # From a cap of nothing, raised where this charge measures until it can be kept.
-            cap = np.where(measured, 0.0, np.inf)
-            lowest = self._lowest[k] = means.least_raise_kw(net, cap, full, begin, beside, self._lowest.get(k, np.nan))
-            daily = np.sort(self._daily_caps(k, net, measured, beside, means, begin, n_slots))
-            n_left = self._days_left(k, t, n_slots)
-            rungs = np.array([0.0, *likely_peaks(daily, n_left), lowest]) * (1 + self.margin_frac)
-            self.rungs_kw[k] = np.maximum(rungs, self.seen_kw[k])
-            np.minimum(beside, lowest, out=beside, where=measured)
+        if not at or not self.n:
+            return
+        ends = np.array(at)
+        rate = [float(np.max(charge.rate, initial=0.0)) for charge in self.rates.peak_charges]
+        order = sorted(range(self.n), key=lambda k: -rate[k])
+        lowest, daily = means.lowest_caps_kw(net_kw, self.measured[order], ends, n_back, n_slots)
+        ladders = np.zeros((len(ends), self.n, N_RUNGS))
+        for place, k in enumerate(order):
+            over = np.append(_changes(self._period[k]), len(self._period[k])) + self.n_before
+            n_left = (over[np.searchsorted(over, ends, side="right")] - ends) / n_slots
+            ladders[:, k, 1:-1] = likely_peaks(daily[:, place], np.maximum(n_left, 1.0))
+            ladders[:, k, -1] = lowest[:, place]
+            ladders[np.isnan(lowest[:, place]), k] = np.nan
+        self._ladders = dict(zip(at, ladders * (1 + margin_frac), strict=True))
 
-    def _daily_caps(
-        self,
-        k: int,
-        net: FloatArray,
-        measured: NDArray[np.bool_],
-        beside: FloatArray,
-        means: Means,
-        begin: int,
-        n_slots: int,
-    ) -> FloatArray:
-        """Return the lowest peak that each of the last days could have had, shape (n_days,).
-
-        Of the dearest charge it stays as it is. What the others could have kept depends on the targets beside them, but
-        little: the search sets out from what it was.
-        """
-        known = self._daily[k]
-        ends = range(begin + len(net) - len(net) // n_slots * n_slots + n_slots, begin + len(net) + 1, n_slots)
-        new = [end for end in ends if k != self._order[0] or end not in known]
-        if new:  # the latest, or all
-            part = slice(new[0] - n_slots - begin, None)
-            near = np.array([known.get(end, np.nan) for end in range(new[0], ends[-1] + 1, n_slots)])
-            caps = means.daily_caps_kw(net[part], measured[part], beside[part], new[0] - n_slots, n_slots, near)
-            known.update(zip(range(new[0], ends[-1] + 1, n_slots), caps.tolist(), strict=True))
-        return np.array([known[end] for end in ends])
-
-    def _days_left(self, k: int, t: int, n_slots: int) -> float:
-        """Return how many days of the period of a charge are left from a step on."""
-        of = self._period[k]
-        return max((bisect.bisect_right(of, of[t]) - t) / n_slots, 1.0)
-
-    def past_caps_kw(self, t: int, n_before: int) -> FloatArray:
-        """Return the targets of now laid on the steps so far, shape (n_before + t,)."""
-        cap = np.full(n_before + t, np.inf)
-        for k, level in enumerate(self.rungs_kw[:, -1]):
-            np.minimum(cap, level, out=cap, where=self.measured_before(k, t, n_before))
-        return cap
-
-    def measured_before(self, k: int, t: int, n_before: int) -> NDArray[np.bool_]:
-        """Return in which of the steps so far a charge measures; before the data as in their first week."""
-        own = self._measured[k]
-        if not n_before:
-            return own[:t]
-        week = min(round(7 * 24 / self.rates.step_h), len(own))
-        return np.concatenate((own[np.arange(-n_before, 0) % week], own[:t]))
+    def begin(self, a: int) -> None:
+        """Take the rungs that are known before a step; what was seen is forgotten where a period begins with it."""
+        t = a - self.n_before
+        for k, of in enumerate(self._period):
+            if t and of[t] != of[t - 1]:
+                self.seen_kw[k] = 0.0
+        ladders = self._ladders.get(a)
+        if ladders is not None:
+            rungs = np.maximum(ladders, self.seen_kw[:, np.newaxis])
+            np.copyto(self.rungs_kw, rungs, where=~np.isnan(ladders))
 
 
-def likely_peaks(daily_kw: FloatArray, n_days: float) -> FloatArray:
+def _changes(period: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the steps with which another period begins."""
+    return np.flatnonzero(np.diff(period)) + 1
+
+
+def likely_peaks(daily_kw: FloatArray, n_days: FloatArray) -> FloatArray:
     """
     Return up to which levels some days to come stay with the probabilities of rungs, if they are like others.
 
     Parameters
     ----------
-    daily_kw : ndarray of shape (n,)
-        The lowest peak that each of the other days could have had, rising [kW].
-    n_days : float
+    daily_kw : ndarray of shape (n, n_others)
+        The lowest peak that each of the other days could have had; `inf` for one that is not known [kW].
+    n_days : ndarray of shape (n,)
         How many days are to come.
 
     Returns
     -------
-    ndarray of shape (N_RUNGS - 2,)
+    ndarray of shape (n, N_RUNGS - 2)
         The lowest of the peaks that are not exceeded with the probabilities, at most the highest [kW].
 
     Examples
     --------
     Of 9 days a tenth day is above the highest with a probability of 0.1, above the lowest with 0.9.
 
-    >>> likely_peaks(np.arange(1.0, 10.0), 1).tolist()
-    [1.0, 2.0]
-    >>> likely_peaks(np.arange(1.0, 10.0), 10).tolist()
-    [7.0, 9.0]
+    >>> nine = np.arange(9.0, 0.0, -1.0)
+    >>> likely_peaks(np.stack((nine, nine)), np.array([1.0, 10.0])).tolist()
+    [[1.0, 2.0], [7.0, 9.0]]
     """
-    below_frac = (np.arange(len(daily_kw)) + 1) / (len(daily_kw) + 1)
-    place = np.searchsorted(below_frac**n_days, RUNG_PROBABILITIES - 1e-12)
-    return daily_kw[np.minimum(place, len(daily_kw) - 1)]
+    rising = np.sort(daily_kw, axis=1)
+    n_known = np.isfinite(daily_kw).sum(axis=1)[:, np.newaxis]
+    # The peak at place i of n is the highest with a probability of (i + 1) / (n + 1) on one day.
+    of_one_day = (RUNG_PROBABILITIES - 1e-12) ** (1 / n_days[:, np.newaxis])
+    place = np.ceil(of_one_day * (n_known + 1)).astype(int) - 1
+    return np.take_along_axis(rising, np.clip(place, 0, n_known - 1), axis=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,46 +211,106 @@ class Needs:
             Share of the days that count; the rest, the most needy of each time of day, are left out.
         """
         steps = slice(begin, begin + len(needed_kwh))
-        day, slot = clock.day[steps] - clock.day[begin], clock.slot[steps]
-        near = maximum_filter1d(needed_kwh, 2 * round(EARLY_OR_LATE_H / clock.step_h) + 1)
-        n_days, n_parts = int(day[-1]) + 1, int(clock.slot.max()) + 1
-        at_its_time = np.zeros((n_parts, n_days))
-        at_its_time[slot, day] = near
-        at_any_time = np.broadcast_to(at_its_time.max(axis=0), (n_parts, n_days))
-        share = np.repeat([1 - ANY_TIME_FRAC, ANY_TIME_FRAC], n_days) * price / n_days
-        kwh = np.concatenate((_without_worst(at_its_time, caution_frac), _without_worst(at_any_time, caution_frac)), 1)
-        order = np.argsort(kwh, axis=1, kind="stable")
-        return cls(np.take_along_axis(kwh, order, 1), share[order])
+        day, slot = clock.day[steps], clock.slot[steps]
+        n_days = int(day[-1] - day[0]) + 1
+        shape = clock.n_parts, 2 * n_days
+        needs = cls(np.empty(shape), np.empty(shape))
+        n_counted = max(math.ceil(caution_frac * n_days), 1)
+        reach = round(EARLY_OR_LATE_H / clock.step_h)
+        _learn_needs(needed_kwh, day, slot, reach, n_counted, price / n_days, needs.kwh, needs.prices)
+        return needs
 
 
-def _without_worst(needs: FloatArray, caution_frac: float) -> FloatArray:
-    """Return each row with its highest values cut to the one that suffices for a share of them."""
-    n = needs.shape[1]
-    enough = np.sort(needs, axis=1)[:, max(math.ceil(caution_frac * n) - 1, 0)]
-    return np.minimum(needs, enough[:, np.newaxis])
+@compiled
+def _learn_needs(
+    needed: Any, day: Any, slot: Any, reach: int, n_counted: int, price: float, kwh: Any, prices: Any
+) -> None:
+    """Write needs, rising along each row; see :meth:`Needs.learnt`."""
+    n, (n_parts, n_both) = len(needed), kwh.shape
+    n_days = n_both // 2
+    at_its_time, at_any_time = np.zeros((n_parts, n_days)), np.zeros((1, n_days))
+    place = np.full(reach + 1 + n, 0)  # of steps that may be the most needy yet, each less so than the one before
+    first, last = 0, 0
+    for t in range(n + reach):
+        if t < n:
+            while last > first and needed[place[last - 1]] <= needed[t]:
+                last -= 1
+            place[last] = t
+            last += 1
+        middle = t - reach
+        if middle < 0:
+            continue
+        if place[first] < middle - reach:
+            first += 1
+        most, on = needed[place[first]], day[middle] - day[0]
+        at_its_time[slot[middle], on] = most
+        at_any_time[0, on] = max(at_any_time[0, on], most)
+    _sort_rows(at_any_time, n_counted)
+    _sort_rows(at_its_time, n_counted)
+    for part in range(n_parts):
+        own, i, j = at_its_time[part], 0, 0
+        for at in range(n_both):
+            if j == n_days or (i < n_days and own[i] <= at_any_time[0, j]):
+                kwh[part, at], prices[part, at] = own[i], (1.0 - ANY_TIME_FRAC) * price
+                i += 1
+            else:
+                kwh[part, at], prices[part, at] = at_any_time[0, j], ANY_TIME_FRAC * price
+                j += 1
 
 
-def worst_days(errors_kw: FloatArray, *, step_h: float, caution_frac: float) -> NDArray[np.int64]:
+@compiled
+def _sort_rows(values: Any, n_counted: int) -> None:
+    """Sort each row, with its highest values cut to the one that suffices for so many of them."""
+    n = values.shape[1]
+    for row in values:
+        for i in range(1, n):
+            value, j = row[i], i
+            while j > 0 and row[j - 1] > value:
+                row[j] = row[j - 1]
+                j -= 1
+            row[j] = value
+        for i in range(n_counted, n):
+            row[i] = row[n_counted - 1]
+
+
+def worst_spells_kw(errors_kw: FloatArray, *, step_h: float) -> FloatArray:
+    """
+    Return by how much each forecast was too low over the worst of its spells.
+
+    Parameters
+    ----------
+    errors_kw : ndarray of shape (n, n_steps)
+        What happened less what was forecast [kW].
+    step_h : float
+        Length of a step [h].
+
+    Returns
+    -------
+    ndarray of shape (n,)
+        Sums over the steps of a spell [kW].
+    """
+    n, n_steps = errors_kw.shape
+    width = min(max(round(SPELL_H / step_h), 1), n_steps)
+    sums = np.concatenate((np.zeros((n, 1)), np.cumsum(errors_kw, axis=1)), axis=1)
+    return np.asarray((sums[:, width:] - sums[:, :-width]).max(axis=1))
+
+
+def worst_days(spells_kw: FloatArray, caution_frac: float) -> NDArray[np.int64]:
     """
     Return the days on which a forecast was too low for a spell by most, the worst first.
 
     Parameters
     ----------
-    errors_kw : ndarray of shape (n_days, n_steps)
-        What happened less what was forecast, from the same time of each day on [kW].
-    step_h : float
-        Length of a step [h].
+    spells_kw : ndarray of shape (n_days,)
+        By how much each was too low.
     caution_frac : float
         Share of the days that count; the rest, the worst, are left out.
 
     Returns
     -------
     ndarray of int, shape (at most N_WORST,)
-        Rows of the days.
+        Places of the days.
     """
-    n_days, n = errors_kw.shape
-    width = min(max(round(SPELL_H / step_h), 1), n)
-    sums = np.concatenate((np.zeros((n_days, 1)), np.cumsum(errors_kw, axis=1)), axis=1)
-    worst = (sums[:, width:] - sums[:, :-width]).max(axis=1)
+    n_days = len(spells_kw)
     left_out = n_days - math.ceil(caution_frac * n_days)
-    return np.argsort(-worst, kind="stable")[left_out : left_out + N_WORST]
+    return np.argsort(-spells_kw, kind="stable")[left_out : left_out + N_WORST]

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.control._forecasts import DayClock, Forecast, ForecastErrors, Regression, SameTime, SimilarDays
-from crestfall.control._learning import LEAST_DAYS, RUNG_SHARES, Needs, Targets, worst_days
+from crestfall.control._learning import LEAST_DAYS, RUNG_SHARES, Needs, Targets, worst_days, worst_spells_kw
 from crestfall.control._peak_targets import Means
 from crestfall.control._stepping import Lesson, Outlook, State, follow, room_for
 from crestfall.dispatch import Problem, Schedule, Status, check_feasible
@@ -216,8 +216,9 @@ class _Controller:
         self._means = Means.of(p, n_before)
         first = settings.first_ceiling_kw
         first_kw = max(float(self._net_kw[n_before]), 0.0) if first is None else first
-        self._targets = Targets(rates, first_kw, settings.target_margin_frac)
+        self._targets = Targets(rates, first_kw, n_before)
         self._rate = max((float(np.max(line.rate, initial=0.0)) for line in rates.peak_charges), default=0.0)
+        self._most_kwh = float(p.ceiling_kwh.max())
         self._n_back = settings.learn_days * self._clock.n_slots
         self._outlook(forecasts)
 
@@ -250,7 +251,6 @@ class _Controller:
             ceiling_kwh=_with_past(store.ceiling_kwh, n_before),
             keep_frac=_with_past(store.keep_frac, n_before),
         )
-        measured = [self._targets.measured_before(k, p.n_steps, n_before) for k in range(self._targets.n)]
         self._ahead = Outlook(
             steps=self._steps,
             store=store,
@@ -259,7 +259,7 @@ class _Controller:
             price_step=self._priced_as(at, steps),
             net_kw=net,
             curtailable_kw=held,
-            measured=np.array(measured, dtype=bool).reshape(self._targets.n, n),  # also where there is none
+            measured=self._targets.measured,
             day_part=self._clock.slot,
             first=first,
             every=every,
@@ -306,33 +306,46 @@ class _Controller:
         )
         new = self._clock.day[1:] != self._clock.day[:-1]
         days = np.flatnonzero(new) + 1
-        begins = sorted({n_before, *days[days > n_before].tolist(), *(n_before + t for t in self._targets.begins())})
+        begins = sorted({n_before, *days[days > n_before].tolist(), *self._targets.begins()})
+        self._prepare([a for a in begins if a >= LEAST_DAYS * self._clock.n_slots])
         for begin, end in itertools.pairwise([*begins, n]):
             lesson = self._learn(begin)
             follow(begin, end, self._ahead, lesson, state, room, dear, power, stored, caps)
         own = slice(n_before, None)
         return self._rolled(power[own], stored[own], start, caps[own], int(state.n_failed[0]))
 
+    def _prepare(self, lessons: list[int]) -> None:
+        """Find once for all lessons what does not depend on what the plans do, each from nothing but its past."""
+        clock, ask = self._clock, self._settings
+        back = {"n_back": self._n_back, "n_slots": clock.n_slots}
+        self._targets.learn(lessons, self._net_kw, self._means, **back, margin_frac=ask.target_margin_frac)
+        self._highest_price = np.maximum.accumulate(self._steps.buy_per_kwh)
+        self._needed, self._needed_for = np.zeros(len(self._net_kw)), (np.zeros(0), 0)
+        self._needs = Needs.none(clock.n_parts)
+        self._backs, self._spell_kw = {}, np.zeros(0)
+        if ask.peak_rule in ("headroom", "both"):
+            self._backs = {a: self._backs_of(a) for a in lessons}
+            self._spell_kw = self._worst_spells_kw([a - backs for a, backs in self._backs.items()])
+
     def _learn(self, a: int) -> Lesson:
         """Learn from what lies before a step: targets, what was needed in store, and the worst of past forecasts."""
-        clock, targets, ask, t = self._clock, self._targets, self._settings, a - self._n_before
-        targets.begin(t)
-        needs = Needs.none(int(clock.slot.max()) + 1)
-        backs = np.zeros(0, dtype=np.int64)
+        clock, targets, ask = self._clock, self._targets, self._settings
+        targets.begin(a)
+        needs, backs = self._needs, np.zeros(0, dtype=np.int64)
         if a >= LEAST_DAYS * clock.n_slots:
             begin = max(a - self._n_back, 0)
-            targets.learn(t, self._net_kw[:a], self._means, self._n_before, self._n_back, clock.n_slots)
             if ask.peak_rule in ("reserve", "both"):
-                cap = targets.past_caps_kw(t, self._n_before)[begin:]
-                needed = self._means.needed_kwh(self._net_kw[begin:a], cap, begin)
                 price = SHORT_FRAC * self._rate
-                needs = Needs.learnt(needed, clock, begin, price=price, caution_frac=ask.caution_frac)
+                needs = Needs.learnt(
+                    self._needed_kwh(begin, a), clock, begin, price=price, caution_frac=ask.caution_frac
+                )
             if ask.peak_rule in ("headroom", "both"):
-                backs = self._worst_backs(a)
+                backs = self._backs[a]
+                backs = backs[worst_days(self._spell_kw[a - backs], ask.caution_frac)]
         weights = np.full(len(backs) + 1, 1 / ask.learn_days)
         weights[0] = 1 - len(backs) / ask.learn_days
-        kept_price = KEPT_FRAC * float(self._steps.buy_per_kwh[: a + 1].max()) if targets.n else 0.0
-        needs = needs.and_all(float(self._problem.ceiling_kwh.max()), max(kept_price, 0.0))
+        kept_price = KEPT_FRAC * float(self._highest_price[a]) if targets.n else 0.0
+        needs = needs.and_all(self._most_kwh, max(kept_price, 0.0))
         return Lesson(
             needs_kwh=needs.kwh,
             need_prices=needs.prices,
@@ -341,21 +354,34 @@ class _Controller:
             weights=weights,
         )
 
-    def _worst_backs(self, a: int) -> NDArray[np.int64]:
-        """Return how many steps ago those forecasts of the last weeks were made that were too low by most."""
+    def _needed_kwh(self, begin: int, a: int) -> FloatArray:
+        """Return what was needed in store in the last weeks to keep the targets of now; most is as the day before."""
+        caps_kw, (known_caps_kw, known_end) = self._targets.rungs_kw[:, -1].copy(), self._needed_for
+        known_end = known_end if np.array_equal(caps_kw, known_caps_kw) else 0
+        self._means.need(self._net_kw, self._targets.measured, caps_kw, begin, a, self._needed, known_end)
+        self._needed_for = caps_kw, a
+        return self._needed[begin:a]
+
+    def _backs_of(self, a: int) -> NDArray[np.int64]:
+        """Return how many steps before a lesson those forecasts of the last weeks were made whose end is known."""
         day, ahead = self._clock.n_slots, self._ahead
         horizon = ahead.net_kw.shape[1]
-        lead = -(-horizon // day)  # so long ago a forecast must have been made for its end to be known
+        lead = -(-horizon // day)  # days; so long ago a forecast must have been made for its end to be known
         earliest = max(a - self._n_back - lead * day, ahead.first, LEAST_DAYS * day)
         backs = np.arange(lead * day, a - earliest + 1, day)
-        if not len(backs) or horizon <= self._every:
-            return backs[:0]
-        number, since = np.divmod(a - backs - ahead.first, self._every)
-        steps = np.arange(horizon - self._every)
-        happened = self._net_kw[(a - backs)[:, np.newaxis] + steps]
-        errors = happened - ahead.net_kw[number[:, np.newaxis], since[:, np.newaxis] + steps]
-        worst = worst_days(errors, step_h=self._problem.step_h, caution_frac=self._settings.caution_frac)
-        return backs[worst]
+        return backs if horizon > self._every else backs[:0]
+
+    def _worst_spells_kw(self, made: list[NDArray[np.int64]]) -> FloatArray:
+        """Return for each step by how much a forecast made before it was too low over a spell; 0 if not made."""
+        ahead, spell_kw = self._ahead, np.zeros(len(self._net_kw))
+        at = np.unique(np.concatenate([np.zeros(0, dtype=np.int64), *made]))
+        number, since = np.divmod(at - ahead.first, self._every)
+        steps = np.arange(ahead.net_kw.shape[1] - self._every)
+        if len(at):
+            expected = ahead.net_kw[number[:, np.newaxis], since[:, np.newaxis] + steps]
+            errors = self._net_kw[at[:, np.newaxis] + steps] - expected
+            spell_kw[at] = worst_spells_kw(errors, step_h=self._problem.step_h)
+        return spell_kw
 
     def _rolled(self, power: FloatArray, stored: FloatArray, start: float, caps: FloatArray, n_failed: int) -> Rolled:
         p = self._problem

@@ -114,22 +114,22 @@ def roll(
         warmth = None if before.temperature_c is None else np.concatenate((before.temperature_c, temperature_c))
 
     from_past = partial(forecasts_for, rates=rates, history=history, temperature_c=warmth, holidays=rates.holidays)
-    usual = from_past(settings.model_copy(update=NOT_ISSUED))
 
     def elsewhere(
-        ask: object, rows: IssuedRows | None, past_kw: FloatArray, actual_kw: FloatArray, otherwise: Forecast
+        ask: object, rows: IssuedRows | None, past_kw: FloatArray, actual_kw: FloatArray, name: str
     ) -> Forecast | None:
         if isinstance(ask, StatedError):
             actual = np.concatenate((past_kw, actual_kw))
             return with_error(actual, error_frac=ask.error_frac, seed=ask.seed)
         if rows is None:
             return None
-        return Issued(rows.step + n_before, rows.issued + n_before, rows.values_kw, otherwise)
+        usual: Forecast = getattr(from_past(settings.model_copy(update=NOT_ISSUED)), name)
+        return Issued(rows.step + n_before, rows.issued + n_before, rows.values_kw, usual)
 
     forecasts = from_past(
         settings,
-        load=elsewhere(settings.load_forecast, known.load, before.load_kw, problem.load_kw, usual.load),
-        pv=elsewhere(settings.pv_forecast, known.pv, before.pv_kw, problem.pv_kw, usual.pv),
+        load=elsewhere(settings.load_forecast, known.load, before.load_kw, problem.load_kw, "load"),
+        pv=elsewhere(settings.pv_forecast, known.pv, before.pv_kw, problem.pv_kw, "pv"),
     )
     if settings.prices_known_h is None and rates.has_price_series:
         settings = settings.model_copy(update={"prices_known_h": MARKET_KNOWN_H})

@@ -66,8 +66,7 @@ class Rates:
     @property
     def holidays(self) -> tuple[str, ...]:
         """Days on which any of the sheets keeps a holiday, as year-month-day; those just before the steps as well."""
-        clock = LocalClock.at(self.start, self.step_h)
-        days = {str(day) for sheet in self.sheets for day in holiday_dates(sheet.tariff, clock)}
+        days = {str(day) for sheet in self.sheets for day in holiday_dates(sheet.tariff, sheet.layout.clock)}
         return tuple(sorted(days))
 
     @property
