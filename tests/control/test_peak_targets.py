@@ -60,11 +60,11 @@ def test_it_does_not_matter_where_the_search_sets_out(load, store, near, beside)
 def test_energy_needed_is_enough_and_less_is_not(load, cap, store):
     """The first step is left as it is, so that the energy at its end is the start of the rest."""
     means, caps = means_of(**store), np.full(N, cap)
-    assume(means.highest_kwh(load[1:], caps[1:], store["ceiling_kwh"], 1) is not None)
+    assume(means.is_kept(load[1:], caps[1:], store["ceiling_kwh"], 1))
     needed = float(means.needed_kwh(load, caps)[0])
-    assert means.highest_kwh(load[1:], caps[1:], needed + 1e-6, 1) is not None
+    assert means.is_kept(load[1:], caps[1:], needed + 1e-6, 1)
     if needed > 1e-3:
-        assert means.highest_kwh(load[1:], caps[1:], needed - 1e-3, 1) is None
+        assert not means.is_kept(load[1:], caps[1:], needed - 1e-3, 1)
 
 
 @settings(max_examples=20)

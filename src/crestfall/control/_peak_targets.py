@@ -78,11 +78,9 @@ class Means:
             (*taper_of(problem.charge_taper, problem.step_h), *taper_of(problem.discharge_taper, problem.step_h)),
         )
 
-    def highest_kwh(
-        self, net_kw: FloatArray, cap_kw: FloatArray, start_kwh: float, begin: int = 0
-    ) -> FloatArray | None:
+    def is_kept(self, net_kw: FloatArray, cap_kw: FloatArray, start_kwh: float, begin: int = 0) -> bool:
         """
-        Return the most that can be stored at the end of each step under a cap; None if it cannot be kept.
+        Return whether a cap can be kept.
 
         Parameters
         ----------
@@ -93,8 +91,7 @@ class Means:
         begin : int, default=0
             The first of them.
         """
-        stored = np.empty(len(net_kw))
-        return stored if fill(net_kw, cap_kw, start_kwh, self.of_steps(begin, len(net_kw)), stored) else None
+        return bool(_is_kept(net_kw, cap_kw, 0.0, cap_kw, start_kwh, self.of_steps(begin, len(net_kw))))
 
     def least_raise_kw(
         self,
@@ -106,7 +103,7 @@ class Means:
         near_kw: float = np.nan,
     ) -> float:
         """
-        Return by how much a cap has to be raised so that it can be kept; see :meth:`highest_kwh`.
+        Return by how much a cap has to be raised so that it can be kept; see :meth:`is_kept`.
 
         Parameters
         ----------
@@ -190,24 +187,24 @@ class Means:
 def _within(meter_kw: float, ac_limit_kw: float, chords: Any) -> tuple[float, float]:
     """Return what a power at the meter is at the store, and what of it the limit forbids."""
     left, ac_left, at_store = meter_kw, ac_limit_kw, 0.0
-    for i in range(chords.shape[1]):
-        if left <= 0.0 or ac_left <= 0.0 or chords[2, i] <= 0.0:
-            break
+    i, n = 0, chords.shape[1]
+    while i < n and left > 0.0 and ac_left > 0.0 and chords[2, i] > 0.0:
         ac = min(chords[0, i], ac_left, left / chords[2, i])
         left -= ac * chords[2, i]
         ac_left -= ac
         at_store += ac * chords[1, i]
+        i += 1
     return at_store, max(left, 0.0)
 
 
 @compiled
-def fill(net: Any, cap: Any, start: float, steps: Steps, stored: Any) -> bool:
-    """Write the most that can be stored under a cap; return whether it can be kept."""
+def _is_kept(net: Any, cap: Any, raised: float, beside: Any, start: float, steps: Steps) -> bool:
+    """Return whether a cap that is raised, and one beside it, can be kept: the store takes all it may and can."""
     h, keep, most_c, most_d, floor, full, into, outof, tapers = steps
     rise_in, limit_in, rise_out, limit_out = tapers
     e = start
     for t in range(len(net)):
-        room = cap[t] - net[t]
+        room = min(cap[t] + raised, beside[t]) - net[t]
         e *= keep
         if room >= 0.0:
             gain = h * _within(room, most_c[t], into)[0]
@@ -222,7 +219,6 @@ def fill(net: Any, cap: Any, start: float, steps: Steps, stored: Any) -> bool:
             if lacking > CLOSE_KWH or e < floor[t] - CLOSE_KWH:
                 return False
         e = min(e, full[t])
-        stored[t] = e
     return True
 
 
@@ -232,15 +228,14 @@ def raise_by_least(net: Any, cap: Any, beside: Any, start: float, steps: Steps, 
 
     The search sets out from `near` in strides that double, if it is not NaN; then it halves.
     """
-    stored = np.empty(len(net))
-    if fill(net, np.minimum(cap, beside), start, steps, stored):
+    if _is_kept(net, cap, 0.0, beside, start, steps):
         return 0.0
     low, high = 0.0, close
     for t in range(len(net)):
         high = max(high, net[t] - cap[t] + close)
     if 0.0 < near < high:
         stride = close
-        is_kept = fill(net, np.minimum(cap + near, beside), start, steps, stored)
+        is_kept = _is_kept(net, cap, near, beside, start, steps)
         while low < near < high:
             if is_kept:
                 high = near
@@ -249,7 +244,7 @@ def raise_by_least(net: Any, cap: Any, beside: Any, start: float, steps: Steps, 
                 low = near
                 near += stride
             stride *= 2.0
-            if low < near < high and fill(net, np.minimum(cap + near, beside), start, steps, stored) != is_kept:
+            if low < near < high and _is_kept(net, cap, near, beside, start, steps) != is_kept:
                 if is_kept:
                     low = near
                 else:
@@ -257,7 +252,7 @@ def raise_by_least(net: Any, cap: Any, beside: Any, start: float, steps: Steps, 
                 break
     while high - low > close:
         middle = 0.5 * (low + high)
-        if fill(net, np.minimum(cap + middle, beside), start, steps, stored):
+        if _is_kept(net, cap, middle, beside, start, steps):
             high = middle
         else:
             low = middle
