@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from crestfall.control._forecasts import DayClock, Forecast, ForecastErrors, Regression, SameTime, SimilarDays
 from crestfall.control._learning import LEAST_DAYS, RUNG_SHARES, Needs, Targets, worst_days, worst_spells_kw
 from crestfall.control._peak_targets import Means
-from crestfall.control._stepping import Lesson, Outlook, State, follow, room_for
+from crestfall.control._stepping import N_LINES, Lesson, Outlook, State, follow, room_for
 from crestfall.dispatch import Problem, Schedule, Status, check_feasible
 from crestfall.dispatch._exact import store_of
 from crestfall.dispatch._pieces import step_data
@@ -297,10 +297,10 @@ class _Controller:
             rungs_kw=self._targets.rungs_kw,
             seen_kw=self._targets.seen_kw,
             n_failed=np.zeros(1, dtype=np.int64),
-            n=np.full(self._every, -1, dtype=np.int64),
-            left=np.zeros(self._every),
-            slope=np.zeros((self._every, len(room.line.slope))),
-            length=np.zeros((self._every, len(room.line.slope))),
+            n=np.full((N_LINES, self._every), -1, dtype=np.int64),
+            left=np.zeros((N_LINES, self._every)),
+            slope=np.zeros((N_LINES, self._every, len(room.total.slope) // N_LINES)),
+            length=np.zeros((N_LINES, self._every, len(room.total.slope) // N_LINES)),
             cap_kw=np.full(self._every, np.inf),
             day_kw=np.zeros(1),
         )

@@ -13,12 +13,13 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from crestfall.control._chords import at_terminals, through
-from crestfall.control._learning import N_RUNGS
+from crestfall.control._learning import N_RUNGS, N_WORST
 from crestfall.control._peak_targets import CLOSE_KW, Steps, raise_by_least
 from crestfall.dispatch._compiled import compiled
 from crestfall.dispatch._pieces import MOST_REGIONS, Pieces, StepData, fill_steps, room
 from crestfall.dispatch._store import TINY_KWH, Caps, Crossings, Line, Store, spare_for, take_steps
 
+N_LINES = N_WORST + 2  # whose sum is a cost-to-go: that of the forecast, with each error that may come again, and needs
 N_CAPS = N_RUNGS + 1  # on the import of a step: the rungs of its demand charges, and the limit
 DAY_CLOSE_FRAC = 1e-3  # of the highest load of a plan: how finely that peak is sought
 DAY_MARGIN_FRAC = 0.03  # by which the first rung lies above the lowest peak that is expected
@@ -86,8 +87,9 @@ class State(NamedTuple):
         The highest import of its period so far [kW].
     n_failed : ndarray of int, shape (1,)
         Plans without any schedule.
-    n, left, slope, length : ndarray of shape (every,), (every,), (every, n_room), (every, n_room)
-        The cost-to-go of the plan in force at the end of each of its steps: number of pieces, least energy, pieces.
+    n, left, slope, length : ndarray of shape (N_LINES, every), the same, (N_LINES, every, n_room), the same
+        What the cost-to-go of the plan in force is the sum of, at the end of each of its steps: a weighted line for
+        each path, then one for needs; number of pieces (-1 for no line), least energy, pieces.
     cap_kw : ndarray of shape (every,)
         What import may come to by plan in each of these steps [kW].
     day_kw : ndarray of shape (1,)
@@ -128,6 +130,23 @@ class Lesson(NamedTuple):
     weights: Any
 
 
+class Sum(NamedTuple):
+    """Room for the sum of a step's lines; arrays of shape (n_room,), but for the last two.
+
+    Parameters
+    ----------
+    slope, length : ndarray
+        Its pieces.
+    place, rest : ndarray of shape (N_LINES,)
+        The piece of each line that is added next, and what is left of it [kWh].
+    """
+
+    slope: Any
+    length: Any
+    place: Any
+    rest: Any
+
+
 class Room(NamedTuple):
     """Room for one plan."""
 
@@ -136,8 +155,8 @@ class Room(NamedTuple):
     line: Line
     later: Line
     spare: tuple[Any, Any, Any]
-    merged: tuple[Any, Any]
     one: Pieces
+    total: Sum
 
 
 def room_for(data: StepData, n_horizon: int) -> Room:
@@ -145,6 +164,7 @@ def room_for(data: StepData, n_horizon: int) -> Room:
     per_step = data.charge.shape[1] + data.discharge.shape[1] + MOST_REGIONS
     most = n_horizon * (per_step + N_CAPS)
     n_line = 4 * most + 64
+    n_total = N_LINES * (most + 1)
     pieces = room(n_horizon, n_horizon * per_step)
     at = np.zeros(n_horizon, dtype=np.int64)
     line, later = (
@@ -166,8 +186,8 @@ def room_for(data: StepData, n_horizon: int) -> Room:
         line,
         later,
         spare_for(n_line),
-        (np.empty(2 * n_line), np.empty(2 * n_line)),
         room(1, per_step),
+        Sum(np.empty(n_total), np.empty(n_total), np.zeros(N_LINES, dtype=np.int64), np.empty(N_LINES)),
     )
 
 
@@ -179,98 +199,108 @@ def _cost_to_go(
     spare: Room,
     n_now: int,
     n_doubtful: int,
-    is_expected: bool,
+    path: int,
     state: State,
     weight: float,
 ) -> bool:
-    """Add a weighted cost-to-go at the end of each of the first steps to those of the state; False if there is none.
+    """Write a path's weighted cost-to-go at the end of each of the first steps; return whether there is any.
 
-    The line at the end of the doubtful steps is remembered where all goes as expected, and set out from otherwise.
+    The line at the end of the doubtful steps is remembered on the path where all goes as expected, the first, and set
+    out from on the others.
     """
-    pieces, out, v, later = spare.pieces, spare.out, spare.line, spare.later
-    n = len(data.demand_kw) if is_expected else n_doubtful
-    if fill_steps(data, 0, n, 0.0, pieces) >= 0:
-        return False
+    pieces, out, v, later, aside = spare.pieces, spare.out, spare.line, spare.later, spare.spare
+    n = len(data.demand_kw) if path == 0 else n_doubtful
+    is_found = fill_steps(data, 0, n, 0.0, pieces) < 0
     first, x_first = pieces.first, out.first
     for t in range(n):
         x_first[t] = first[t] + t * N_CAPS
-    if is_expected:
+    if path == 0:
         middle = len(v.slope) // 2
         low, high = store.floor_kwh[n - 1], store.ceiling_kwh[n - 1]
         v.head[0], v.tail[0], v.left[0], v.right[0], v.scale[0] = middle, middle, low, high, 1.0
         if high > low:
             v.slope[middle], v.length[middle] = 0.0, high - low
             v.tail[0] = middle + 1
-        if n_doubtful < n and take_steps(n_doubtful, n, pieces, caps, store, v, out, spare.spare) != -1:
-            return False
+        if is_found and n_doubtful < n:
+            is_found = take_steps(n_doubtful, n, pieces, caps, store, v, out, aside) == -1
         _copy(v, later)
     else:
         _copy(later, v)
-    end = n_doubtful
-    for k in range(n_now - 1, -1, -1):
+    k, end = n_now - 1, n_doubtful
+    while is_found and k >= 0:
         begin = min(k + 1, n)
-        if begin < end and take_steps(begin, end, pieces, caps, store, v, out, spare.spare) != -1:
-            return False
-        end = begin
-        _add(state, k, v, weight, spare.merged)
-    return True
+        if begin < end:
+            is_found = take_steps(begin, end, pieces, caps, store, v, out, aside) == -1
+        if is_found:
+            _write(state, path, k, v, weight)
+        k, end = k - 1, begin
+    return is_found
 
 
 @compiled
 def _copy(line: Line, to: Line) -> None:
+    slope, length, to_slope, to_length = line.slope, line.length, to.slope, to.length
     begin, end = line.head[0], line.tail[0]
-    to.slope[begin:end], to.length[begin:end] = line.slope[begin:end], line.length[begin:end]
+    for i in range(begin, end):
+        to_slope[i], to_length[i] = slope[i], length[i]
     to.head[0], to.tail[0], to.left[0], to.right[0] = begin, end, line.left[0], line.right[0]
     to.scale[0] = line.scale[0]
 
 
 @compiled
-def _add(state: State, k: int, v: Line, weight: float, merged: tuple[Any, Any]) -> None:
-    """Add a weighted line to the one of a step, where both are defined."""
-    v_slope, v_length, i, v_end, scale = v.slope, v.length, v.head[0], v.tail[0], v.scale[0]
-    slope, length = state.slope[k], state.length[k]
-    n = state.n[k]
-    if n < 0:  # the first
-        state.left[k] = v.left[0]
-        for j in range(v_end - i):
-            slope[j], length[j] = weight * v_slope[i + j] * scale, v_length[i + j] / scale
-        state.n[k] = v_end - i
-        return
-    new_slope, new_length = merged
-    e, other = state.left[k], v.left[0]
-    j, at, begin = 0, 0, max(e, other)
-    rest = length[0] if n > 0 else 0.0
-    v_rest = v_length[i] / scale if i < v_end else 0.0
-    while j < n and e < begin - TINY_KWH:
-        part = min(rest, begin - e)
-        e, rest = e + part, rest - part
-        if rest <= TINY_KWH:
-            j += 1
-            rest = length[j] if j < n else 0.0
-    while i < v_end and other < begin - TINY_KWH:
-        part = min(v_rest, begin - other)
-        other, v_rest = other + part, v_rest - part
-        if v_rest <= TINY_KWH:
+def _write(state: State, path: int, k: int, v: Line, weight: float) -> None:
+    """Write a weighted line among those of a step."""
+    v_slope, v_length, begin, scale = v.slope, v.length, v.head[0], v.scale[0]
+    slope, length, n = state.slope, state.length, v.tail[0] - begin
+    for i in range(n):
+        slope[path, k, i], length[path, k, i] = weight * v_slope[begin + i] * scale, v_length[begin + i] / scale
+    state.n[path, k], state.left[path, k] = n, v.left[0]
+
+
+@compiled
+def _add_up(k: int, low: float, high: float, state: State, total: Sum) -> tuple[int, float]:
+    """Add up the lines of a step from one energy to another or beyond; return how many pieces, and where they begin.
+
+    A step reaches but a part of the store: only there the lines of a plan are added.
+    """
+    n, left, slope, length, place, rest = state.n, state.left, state.slope, state.length, total.place, total.rest
+    t_slope, t_length, n_lines, at, e = total.slope, total.length, len(state.n), 0, low
+    for p in range(n_lines):
+        if n[p, k] >= 0:
+            e = max(e, left[p, k])
+    begin, is_more = e, True
+    for p in range(n_lines):
+        i, reached = 0, left[p, k]
+        while i < n[p, k] and reached + length[p, k, i] <= begin + TINY_KWH:
+            reached += length[p, k, i]
             i += 1
-            v_rest = v_length[i] / scale if i < v_end else 0.0
-    while j < n and i < v_end and at < len(slope):
-        part = min(rest, v_rest)
-        piece = slope[j] + weight * v_slope[i] * scale
-        if at > 0 and piece - new_slope[at - 1] < FLAT:
-            new_length[at - 1] += part
+        place[p] = i
+        if i < n[p, k]:
+            rest[p] = reached + length[p, k, i] - begin
+        elif n[p, k] >= 0:
+            is_more = False
+    while is_more:
+        piece, part = 0.0, np.inf
+        for p in range(n_lines):
+            if n[p, k] >= 0:
+                piece += slope[p, k, place[p]]
+                part = min(part, rest[p])
+        if at > 0 and piece - t_slope[at - 1] < FLAT:
+            t_length[at - 1] += part
         else:
-            new_slope[at], new_length[at] = piece, part
+            t_slope[at], t_length[at] = piece, part
             at += 1
-        rest, v_rest = rest - part, v_rest - part
-        if rest <= TINY_KWH:
-            j += 1
-            rest = length[j] if j < n else 0.0
-        if v_rest <= TINY_KWH:
-            i += 1
-            v_rest = v_length[i] / scale if i < v_end else 0.0
-    state.left[k], state.n[k] = begin, at
-    for j in range(at):
-        slope[j], length[j] = new_slope[j], new_length[j]
+        e += part
+        is_more = e < high
+        for p in range(n_lines):
+            rest[p] -= part
+            if n[p, k] >= 0 and rest[p] <= TINY_KWH:
+                place[p] += 1
+                if place[p] < n[p, k]:
+                    rest[p] = length[p, k, place[p]]
+                else:
+                    is_more = False
+    return at, begin
 
 
 @compiled
@@ -322,8 +352,23 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
     whose, all_buy, all_sell = ahead.price_step[number], steps.buy_per_kwh, steps.sell_per_kwh
     for t in range(n):
         buy[t], sell[t] = all_buy[whose[t]], all_sell[whose[t]]
-    state.n[:] = -1
     demand = net.copy()
+    data = StepData(
+        steps.step_h,
+        demand,
+        held,
+        steps.import_limit_kw[a:b],
+        steps.export_limit_kw[a:b],
+        buy,
+        sell,
+        steps.out_price_per_kwh[a:b],
+        steps.most_charge_kw[a:b],
+        steps.most_discharge_kw[a:b],
+        steps.charge,
+        steps.discharge,
+        steps.wear_per_kwh,
+    )
+    state.n[:] = -1
     is_found = False
     n_doubtful = max(min(ahead.n_doubtful, n), n_now)
     for path in range(len(lesson.backs) + 1):
@@ -338,32 +383,17 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
             was, happened, load = ahead.net_kw[earlier], a - back, steps.demand_kw
             for t in range(n_doubtful):
                 demand[t] = net[t] + load[happened + t] - was[min(since + t, len(was) - 1)]
-        data = StepData(
-            steps.step_h,
-            demand,
-            held,
-            steps.import_limit_kw[a:b],
-            steps.export_limit_kw[a:b],
-            buy,
-            sell,
-            steps.out_price_per_kwh[a:b],
-            steps.most_charge_kw[a:b],
-            steps.most_discharge_kw[a:b],
-            steps.charge,
-            steps.discharge,
-            steps.wear_per_kwh,
-        )
-        is_found |= _cost_to_go(data, window, caps, spare, n_now, n_doubtful, path == 0, state, lesson.weights[path])
+        is_found |= _cost_to_go(data, window, caps, spare, n_now, n_doubtful, path, state, lesson.weights[path])
     if not is_found:
         state.n_failed[0] += 1
         for k in range(n_now):
-            state.n[k], state.left[k] = 1, store.floor_kwh[a + k]
-            state.slope[k, 0], state.length[k, 0] = 0.0, store.ceiling_kwh[a + k] - store.floor_kwh[a + k]
+            state.n[0, k], state.left[0, k] = 1, store.floor_kwh[a + k]
+            state.slope[0, k, 0], state.length[0, k, 0] = 0.0, store.ceiling_kwh[a + k] - store.floor_kwh[a + k]
     state.cap_kw[:n_now] = target[:n_now]
     if lesson.needs_kwh.shape[1] > 0:
         for k in range(n_now):
             _price_needs(store.floor_kwh[a + k], store.ceiling_kwh[a + k], ahead.day_part[a + k], lesson, spare.line)
-            _add(state, k, spare.line, 1.0, spare.merged)
+            _write(state, N_LINES - 1, k, spare.line, 1.0)
 
 
 @compiled
@@ -433,6 +463,7 @@ def _least_change(
     k: int,
     dear: float,
     one: Pieces,
+    total: Sum,
 ) -> float:
     """Return the change of stored energy that costs least in a step, with the cost-to-go after it.
 
@@ -459,8 +490,9 @@ def _least_change(
     p_slope, p_length, p_ratio = one.slope, one.length, one.ratio
     j, last = one.first[0], one.first[1]
     change, import_kw, cost = one.least_kwh[0], one.import_kw[0], 0.0
-    v_slope, v_length, n_v = state.slope[k], state.length[k], state.n[k]
-    i, reached = 0, state.left[k]
+    v_slope, v_length = total.slope, total.length
+    n_v, reached = _add_up(k, y + change, y + highest, state, total)
+    i = 0
     below = True  # the line's least energy is not reached
     c, above = 0, 0.0
     rest = p_length[j] if j < last else 0.0
@@ -554,6 +586,7 @@ def follow(
     first, every, measured, limit = ahead.first, ahead.every, ahead.measured, ahead.import_limit_kw
     h, demand, into, outof = ahead.steps.step_h, ahead.steps.demand_kw, ahead.steps.charge, ahead.steps.discharge
     keep, rungs, seen, content = ahead.store.keep_frac, state.rungs_kw, state.seen_kw, state.content_kwh
+    one, total = spare.one, spare.total
     now, prices = np.empty((1, N_CAPS)), np.append(lesson.excess_prices, DEARER * dear)
     prices[N_RUNGS - 1] = DEARER * dear  # what is stored is there to keep a target with
     for a in range(begin, end):
@@ -570,7 +603,7 @@ def follow(
         for i in range(N_RUNGS):
             now[0, i] = min(now[0, i], cap)
         y = keep[a] * content[0]
-        change = _least_change(a, ahead, y, now[0], charge_cap, prices, state, k, dear, spare.one)
+        change = _least_change(a, ahead, y, now[0], charge_cap, prices, state, k, dear, one, total)
         content[0] = y + change
         if change >= 0.0:
             kw = at_terminals(change / h, into, 1)
