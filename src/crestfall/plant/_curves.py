@@ -7,6 +7,7 @@ ones are switched off. Racks lose a share of the power at their DC terminals and
 
 import itertools
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -39,7 +40,7 @@ class Segment(NamedTuple):
     cooling_frac: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Converter:
     """The power modules of a plant.
 
@@ -100,21 +101,19 @@ class Converter:
         ndarray
             Loss, same shape [kW].
         """
-        losses, moves = np.zeros(np.shape(power_kw)), power_kw > 0
-        if self.modules == 0 or not moves.any():
-            return losses
-        power = power_kw[moves]  # a plant stands still half of its time, and looking up a curve is slow
+        if self.modules == 0:
+            return np.zeros_like(power_kw)
         curve = self.charge_loss_frac if charging else self.discharge_loss_frac
         counts = range(1, self.modules + 1) if self.switches_off else (self.modules,)
-        least = np.full(len(power), np.inf)
+        least = np.full(np.shape(power_kw), np.inf)
         for running in counts:
-            share = power / (running * self.rating_kva)
+            share = power_kw / (running * self.rating_kva)
             loss = running * self.rating_kva * np.interp(share, self.load_frac, curve)
             # A little above the rating is rounding; far above it the plant refuses the power.
             least = np.where(share <= ROUNDED_UP, np.minimum(least, loss), least)
         least = np.where(np.isinf(least), self.modules * self.rating_kva * float(curve[-1]), least)
-        losses[moves] = least - (0.0 if self.switches_off else self.no_load_kw)
-        return losses
+        idle = 0.0 if self.switches_off else self.no_load_kw
+        return np.where(power_kw > 0, least - idle, 0.0)
 
     def loss_corners(self, *, charging: bool) -> tuple[FloatArray, FloatArray]:
         """
@@ -132,9 +131,15 @@ class Converter:
         loss_kw : ndarray of shape (n_corners,)
             The loss there, as `loss_kw` counts it [kW].
         """
+        return self._corners[0 if charging else 1]
+
+    @cached_property
+    def _corners(self) -> tuple[tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]:
+        return self._corners_of(self.charge_loss_frac), self._corners_of(self.discharge_loss_frac)
+
+    def _corners_of(self, curve: FloatArray) -> tuple[FloatArray, FloatArray]:
         if self.modules == 0:
             return np.zeros(1), np.zeros(1)
-        curve = self.charge_loss_frac if charging else self.discharge_loss_frac
         counts = np.arange(1, self.modules + 1) if self.switches_off else np.array([self.modules])
         ratings = counts * self.rating_kva
         full = ratings * (1 + ROUNDED_UP) / 2  # where no rounding of a quotient decides on which side a power lies

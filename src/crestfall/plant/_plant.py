@@ -1,6 +1,7 @@
 """The plant that an option makes: its limits, losses and auxiliaries."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -32,7 +33,7 @@ class EndTaper(NamedTuple):
     at_end_frac: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Plant:
     """A battery system behind one AC terminal, with one common store.
 
@@ -93,22 +94,22 @@ class Plant:
         """Stored energy between floor and ceiling [kWh]."""
         return self.ceiling_kwh - self.floor_kwh
 
-    @property
+    @cached_property
     def charge_segments(self) -> tuple[Segment, ...]:
         """Chords of the power into the store against AC power."""
         return segments(self.converter, self.bank, self._reach_kw(charging=True), charging=True)
 
-    @property
+    @cached_property
     def discharge_segments(self) -> tuple[Segment, ...]:
         """Chords of the power out of the store against AC power."""
         return segments(self.converter, self.bank, self._reach_kw(charging=False), charging=False)
 
-    @property
+    @cached_property
     def charge_frac(self) -> float:
         """Energy into the store over AC energy charged, at rated power."""
         return self._at_rating(charging=True)
 
-    @property
+    @cached_property
     def discharge_frac(self) -> float:
         """AC energy discharged over energy out of the store, at rated power."""
         return self._at_rating(charging=False)
@@ -134,10 +135,12 @@ class Plant:
 
     def losses_kw(self, power_kw: FloatArray, *, charging: bool) -> tuple[FloatArray, FloatArray]:
         """Return what modules (beyond what they lose at no power) and racks lose at an AC power [kW]."""
-        sign = 1.0 if charging else -1.0
-        of_modules = self.converter.loss_kw(power_kw, charging=charging)
-        dc_kw = np.maximum(power_kw - sign * of_modules, 0.0)
-        return of_modules, self.bank.loss_kw(dc_kw, charging=charging)
+        of_modules, of_racks = np.zeros((2, *np.shape(power_kw)))
+        flows = power_kw > 0  # which it does in part of a year's steps only, and nothing is lost in the others
+        power, sign = power_kw[flows], 1.0 if charging else -1.0
+        of_modules[flows] = found = self.converter.loss_kw(power, charging=charging)
+        of_racks[flows] = self.bank.loss_kw(np.maximum(power - sign * found, 0.0), charging=charging)
+        return of_modules, of_racks
 
     def rack_loss_kw(self, power_kw: FloatArray, *, charging: bool) -> FloatArray:
         """Return what the racks lose at an AC power [kW]."""

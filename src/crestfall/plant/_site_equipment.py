@@ -40,6 +40,8 @@ class TransformerLosses:
         ndarray
             Loss [kW].
         """
+        if self.load_loss_kw == 0:  # as without a transformer
+            return np.full(np.shape(net_kw), self.no_load_kw)
         square = net_kw**2 + (0.0 if kvar is None else kvar**2)
         return self.no_load_kw + self.load_loss_kw * square / self.rating_kva**2
 

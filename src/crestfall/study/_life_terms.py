@@ -1,6 +1,7 @@
 """What the years after the first are worked out from, and whether they can be: checked before anything is solved."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,7 @@ from crestfall.series import SiteSeries
 MONTHS_PER_YEAR = 12.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class LifeTerms:
     """How the racks of a study live.
 
@@ -75,6 +76,16 @@ class LifeTerms:
 
     def plant(self, racks: int) -> Plant:
         """Return the plant of so many new racks, as efficient as guaranteed in a bank's case."""
+        if racks not in self._plants:
+            self._plants[racks] = self._built(racks)
+        return self._plants[racks]
+
+    @cached_property
+    def _plants(self) -> dict[int, Plant]:
+        """Plants by their racks: as a rule all years have the same number of them."""
+        return {}
+
+    def _built(self, racks: int) -> Plant:
         ask, warranty = self.scenario.ask, self.rack.warranty
         option = Option(racks, ask.option.modules)
         plant = build_plant(self.scenario.catalogue, option, modules_out=ask.availability.modules_out)

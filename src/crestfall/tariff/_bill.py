@@ -6,6 +6,7 @@ from crestfall.tariff._rates import Rates
 from crestfall.tariff._readings import Readings, Row
 
 BILL_COLUMNS = Row._fields
+_HEADER = pd.Index(BILL_COLUMNS)  # to make it anew takes a fifth of the time of a bill
 
 
 def bill(
@@ -46,4 +47,4 @@ def bill(
     names = dict.fromkeys(name for sheet in rates.sheets for name in sheet.layout.billing.names)
     place = {name: number for number, name in enumerate(names)}
     rows.sort(key=lambda row: place.get(row.period, len(place)))  # of a period, lines stay as the sheet has them
-    return pd.DataFrame(rows, columns=list(BILL_COLUMNS))
+    return pd.DataFrame(rows, columns=_HEADER)

@@ -71,8 +71,15 @@ class Measure:
     def highest(self, demand: FloatArray) -> FloatArray:
         """Return the highest of a quantity of each interval in each period, not below 0."""
         highest = np.zeros(self.periods.n)
-        np.maximum.at(highest, self.period_of, demand)
+        of, first = self._runs
+        np.maximum.at(highest, of, np.maximum.reduceat(demand, first))
         return highest
+
+    @cached_property
+    def _runs(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Period and first interval of each run of intervals of one period."""
+        first = np.flatnonzero(np.diff(self.period_of, prepend=-1))
+        return self.period_of[first], first
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,7 @@ from crestfall.tariff._readings import FloatArray, Readings
 from crestfall.tariff._sheet import Sheet
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Rates:
     """A contract on the steps of a year: one sheet, or one after the other.
 
@@ -40,12 +41,12 @@ class Rates:
         """Titles of the sheets."""
         return ", then ".join(sheet.tariff.title for sheet in self.sheets)
 
-    @property
+    @cached_property
     def buy_per_kwh(self) -> FloatArray:
         """Price of one imported kWh in each step, surcharges included, shape (n_steps,)."""
         return np.asarray(np.sum([sheet.buy_per_kwh for sheet in self.sheets], axis=0))
 
-    @property
+    @cached_property
     def sell_per_kwh(self) -> FloatArray:
         """What one exported kWh earns in each step, shape (n_steps,)."""
         return np.asarray(np.sum([sheet.sell_per_kwh for sheet in self.sheets], axis=0))
