@@ -112,8 +112,8 @@ class Targets:
         lowest, daily = means.lowest_caps_kw(net_kw, self.measured[order], ends, n_back, n_slots)
         ladders = np.zeros((len(ends), self.n, N_RUNGS))
         for place, k in enumerate(order):
-            over = np.append(_changes(self._period[k]), len(self._period[k])) + self.n_before
-            n_left = (over[np.searchsorted(over, ends, side="right")] - ends) / n_slots
+            t = ends - self.n_before
+            n_left = (_ends(self._period[k], t) - t) / n_slots
             ladders[:, k, 1:-1] = likely_peaks(daily[:, place], np.maximum(n_left, 1.0))
             ladders[:, k, -1] = lowest[:, place]
             ladders[np.isnan(lowest[:, place]), k] = np.nan
@@ -137,6 +137,21 @@ def _take(ladders: Any, is_first: Any, seen: Any, rungs: Any) -> None:
 def _changes(period: NDArray[np.int64]) -> NDArray[np.int64]:
     """Return the steps with which another period begins."""
     return np.flatnonzero(np.diff(period)) + 1
+
+
+def _ends(period: NDArray[np.int64], at: NDArray[np.int64]) -> NDArray[np.int64]:
+    """
+    Return the step with which the period of each of some steps is over.
+
+    Examples
+    --------
+    Two seasons with days of none between them.
+
+    >>> _ends(np.array([0, 0, -1, -1, 1]), np.array([0, 1, 3, 4])).tolist()
+    [2, 2, 4, 5]
+    """
+    ends = np.append(_changes(period), len(period))
+    return np.asarray(ends[np.searchsorted(ends, at, side="right")])
 
 
 def likely_peaks(daily_kw: FloatArray, n_days: FloatArray) -> FloatArray:
