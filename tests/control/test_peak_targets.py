@@ -7,7 +7,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from crestfall.control._peak_targets import CLOSE_KW, Means
+from crestfall.control._peak_targets import CLOSE_KW, Means, need
 from crestfall.dispatch import optimise
 from small_problems import peak_over, small_problem
 from strategies import rows
@@ -71,7 +71,8 @@ def test_energy_needed_is_enough_and_less_is_not(load, cap, store):
 
 def needed_kwh(means: Means, load: np.ndarray, cap: float) -> np.ndarray:
     needed = np.zeros(len(load))
-    means.need(load, np.ones((1, len(load)), dtype=bool), np.array([cap]), 0, len(load), needed)
+    n, every = len(load), np.ones((1, len(load)), dtype=bool)
+    need(load, every, np.array([cap]), 0, n, 0, means.of_steps(0, n), needed)
     return needed
 
 
@@ -81,7 +82,7 @@ def test_energy_needed_until_a_later_end_is_found_from_what_is_known(load, cap, 
     means, every = means_of(**store), np.ones((1, N), dtype=bool)
     needed = np.zeros(N)
     needed[:first] = needed_kwh(means_of(**store), load[:first], cap)
-    means.need(load, every, np.array([cap]), 0, N, needed, first)
+    need(load, every, np.array([cap]), 0, N, first, means.of_steps(0, N), needed)
     assert needed.tolist() == needed_kwh(means, load, cap).tolist()
 
 

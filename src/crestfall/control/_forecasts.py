@@ -81,11 +81,6 @@ class DayClock:
         """Steps in a day of 24 hours."""
         return max(round(24 / self.step_h), 1)
 
-    @property
-    def n_parts(self) -> int:
-        """Places in a day."""
-        return int(self.slot.max()) + 1
-
 
 class Forecast(Protocol):
     """What a rolling plan asks for load, and for PV."""

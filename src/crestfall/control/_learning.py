@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.control._forecasts import DayClock
-from crestfall.control._peak_targets import Means
+from crestfall.control._peak_targets import Means, Steps, need
 from crestfall.dispatch._compiled import compiled
 from crestfall.tariff import Rates
 
@@ -51,6 +51,8 @@ class Targets:
     measured: NDArray[np.bool_] = field(init=False)  # which steps each charge measures, shape (n_charges, n_steps)
     _period: list[NDArray[np.int64]] = field(init=False)
     _ladders: dict[int, FloatArray] = field(init=False, default_factory=dict)  # by step, NaN where nothing is learnt
+    _nothing: FloatArray = field(init=False)
+    _is_first: NDArray[np.bool_] = field(init=False)  # whether a period begins with each step, as `measured`
     rungs_kw: FloatArray = field(init=False)
     seen_kw: FloatArray = field(init=False)
 
@@ -61,6 +63,10 @@ class Targets:
         self._period = [charge.measure.periods.of for charge in charges]
         self.rungs_kw = np.full((len(charges), N_RUNGS), self.first_kw)
         self.seen_kw = np.zeros(len(charges))
+        self._nothing = np.full_like(self.rungs_kw, np.nan)
+        self._is_first = np.zeros((len(charges), n), dtype=bool)
+        for is_first, of in zip(self._is_first, self._period, strict=True):
+            is_first[self.n_before + _changes(of)] = True
 
     def _with_past(self, is_measured: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Return where a charge measures, before the data as in their first week."""
@@ -72,9 +78,9 @@ class Targets:
         """Number of charges."""
         return len(self._period)
 
-    def begins(self) -> set[int]:
+    def begins(self) -> list[int]:
         """Return the steps with which a period of any charge begins."""
-        return {self.n_before + t for of in self._period for t in _changes(of).tolist()}
+        return np.flatnonzero(self._is_first.any(axis=0)).tolist()
 
     def learn(
         self, at: list[int], net_kw: FloatArray, means: Means, *, n_back: int, n_slots: int, margin_frac: float
@@ -106,8 +112,8 @@ class Targets:
         lowest, daily = means.lowest_caps_kw(net_kw, self.measured[order], ends, n_back, n_slots)
         ladders = np.zeros((len(ends), self.n, N_RUNGS))
         for place, k in enumerate(order):
-            over = np.append(_changes(self._period[k]), len(self._period[k])) + self.n_before
-            n_left = (over[np.searchsorted(over, ends, side="right")] - ends) / n_slots
+            t = ends - self.n_before
+            n_left = (_ends(self._period[k], t) - t) / n_slots
             ladders[:, k, 1:-1] = likely_peaks(daily[:, place], np.maximum(n_left, 1.0))
             ladders[:, k, -1] = lowest[:, place]
             ladders[np.isnan(lowest[:, place]), k] = np.nan
@@ -115,19 +121,37 @@ class Targets:
 
     def begin(self, a: int) -> None:
         """Take the rungs that are known before a step; what was seen is forgotten where a period begins with it."""
-        t = a - self.n_before
-        for k, of in enumerate(self._period):
-            if t and of[t] != of[t - 1]:
-                self.seen_kw[k] = 0.0
-        ladders = self._ladders.get(a)
-        if ladders is not None:
-            rungs = np.maximum(ladders, self.seen_kw[:, np.newaxis])
-            np.copyto(self.rungs_kw, rungs, where=~np.isnan(ladders))
+        _take(self._ladders.get(a, self._nothing), self._is_first[:, a], self.seen_kw, self.rungs_kw)
+
+
+@compiled
+def _take(ladders: Any, is_first: Any, seen: Any, rungs: Any) -> None:
+    for k in range(len(seen)):
+        if is_first[k]:
+            seen[k] = 0.0
+        for i in range(N_RUNGS):
+            if not np.isnan(ladders[k, i]):
+                rungs[k, i] = max(ladders[k, i], seen[k])
 
 
 def _changes(period: NDArray[np.int64]) -> NDArray[np.int64]:
     """Return the steps with which another period begins."""
     return np.flatnonzero(np.diff(period)) + 1
+
+
+def _ends(period: NDArray[np.int64], at: NDArray[np.int64]) -> NDArray[np.int64]:
+    """
+    Return the step with which the period of each of some steps is over.
+
+    Examples
+    --------
+    Two seasons with days of none between them.
+
+    >>> _ends(np.array([0, 0, -1, -1, 1]), np.array([0, 1, 3, 4])).tolist()
+    [2, 2, 4, 5]
+    """
+    ends = np.append(_changes(period), len(period))
+    return np.asarray(ends[np.searchsorted(ends, at, side="right")])
 
 
 def likely_peaks(daily_kw: FloatArray, n_days: FloatArray) -> FloatArray:
@@ -162,99 +186,138 @@ def likely_peaks(daily_kw: FloatArray, n_days: FloatArray) -> FloatArray:
     return np.take_along_axis(rising, np.clip(place, 0, n_known - 1), axis=1)
 
 
-@dataclass(frozen=True, slots=True)
-class Needs:
-    """What was needed in store at each time of day, and what it costs to have less.
+@dataclass(slots=True, kw_only=True)
+class Reserve:
+    """What was needed in store at each time of day, learnt anew each day, and what it costs to have less.
 
     Parameters
     ----------
-    kwh, prices : ndarray of shape (n_day_parts, n_needs)
-        The energies, rising along a row, and the price of each kWh that is missing from each.
+    clock : DayClock
+        The steps.
+    net_kw : ndarray of shape (n_steps,)
+        Import without the battery, negative for a surplus [kW].
+    is_measured : ndarray of bool, shape (n_charges, n_steps)
+        Which steps each target is for.
+    steps : Steps
+        What the store can do.
+    price : float
+        What a missing kWh costs on a day on which it is needed.
+    caution_frac : float
+        Share of the days that count; the rest, the most needy of each time of day, are left out.
+    most_kwh : float
+        What the store can hold [kWh].
     """
 
-    kwh: FloatArray
-    prices: FloatArray
+    clock: DayClock
+    net_kw: FloatArray
+    is_measured: NDArray[np.bool_]
+    steps: Steps
+    price: float
+    caution_frac: float
+    most_kwh: float
+    _n_parts: int = field(init=False)
+    _needed_kwh: FloatArray = field(init=False)  # as the last lesson found it, for these targets until this end
+    _targets_kw: FloatArray = field(init=False)
+    _end: NDArray[np.int64] = field(init=False)
 
-    @classmethod
-    def none(cls, n_day_parts: int) -> "Needs":
-        """Return that nothing was needed."""
-        return cls(np.zeros((n_day_parts, 0)), np.zeros((n_day_parts, 0)))
+    def __post_init__(self) -> None:
+        self._n_parts = int(self.clock.slot.max()) + 1
+        self._needed_kwh = np.zeros(len(self.net_kw))
+        self._targets_kw = np.full(len(self.is_measured), np.nan)
+        self._end = np.zeros(1, dtype=np.int64)
 
-    def and_all(self, most_kwh: float, price: float) -> "Needs":
-        """Return these needs and, at any time of day, all that a store can hold at a price for each kWh."""
-        if not price:
-            return self
-        column = np.ones((len(self.kwh), 1))
-        return Needs(np.concatenate((self.kwh, most_kwh * column), 1), np.concatenate((self.prices, price * column), 1))
-
-    @classmethod
-    def learnt(
-        cls, needed_kwh: FloatArray, clock: DayClock, begin: int, *, price: float, caution_frac: float
-    ) -> "Needs":
+    def learnt(self, begin: int, end: int, rungs_kw: FloatArray, kept_price: float) -> tuple[FloatArray, FloatArray]:
         """
-        Learn from what was needed in some steps.
+        Learn from what was needed in some steps to keep the targets from there on.
 
         Each day counts alike, once about its time of day and, with a lower weight, at any time: a need may come again
-        at another hour.
+        at another hour. Beside them, at any time of day, all that the store can hold has a price.
 
         Parameters
         ----------
-        needed_kwh : ndarray of shape (n,)
-            Energy needed at the end of the steps from `begin` on, to keep the targets from there on [kWh].
-        clock : DayClock
-            The steps.
-        begin : int
-            The first of them.
-        price : float
-            What a missing kWh costs on a day on which it is needed.
-        caution_frac : float
-            Share of the days that count; the rest, the most needy of each time of day, are left out.
+        begin, end : int
+            The steps; none of them where nothing is known yet.
+        rungs_kw : ndarray of shape (n_charges, N_RUNGS)
+            Rungs, the targets last [kW].
+        kept_price : float
+            What a kWh is worth that the store could hold.
+
+        Returns
+        -------
+        needs_kwh, need_prices : ndarray of shape (n_day_parts, n_needs)
+            The energies, rising along a row, and the price of each kWh that is missing from each.
         """
-        steps = slice(begin, begin + len(needed_kwh))
-        day, slot = clock.day[steps], clock.slot[steps]
-        n_days = int(day[-1] - day[0]) + 1
-        shape = clock.n_parts, 2 * n_days
-        needs = cls(np.empty(shape), np.empty(shape))
-        n_counted = max(math.ceil(caution_frac * n_days), 1)
+        clock = self.clock
+        n_days = int(clock.day[end - 1] - clock.day[begin]) + 1 if begin < end else 0
+        n_counted = max(math.ceil(self.caution_frac * n_days), 1)
         reach = round(EARLY_OR_LATE_H / clock.step_h)
-        _learn_needs(needed_kwh, day, slot, reach, n_counted, price / n_days, needs.kwh, needs.prices)
-        return needs
+        kwh, prices = np.empty((2, self._n_parts, 2 * n_days + (kept_price > 0)))
+        if kept_price > 0:
+            kwh[:, -1], prices[:, -1] = self.most_kwh, kept_price
+        if n_days:
+            known = self._needed_kwh, self._targets_kw, self._end
+            what = self.net_kw, self.is_measured, self.steps
+            when = clock.day, clock.slot
+            _learn_needs(begin, end, what, rungs_kw, known, when, reach, n_days, n_counted, self.price, kwh, prices)
+        return kwh, prices
 
 
 @compiled
 def _learn_needs(
-    needed: Any, day: Any, slot: Any, reach: int, n_counted: int, price: float, kwh: Any, prices: Any
+    begin: int,
+    end: int,
+    what: tuple[Any, Any, Steps],
+    rungs: Any,
+    known: tuple[Any, Any, Any],
+    when: tuple[Any, Any],
+    reach: int,
+    n_days: int,
+    n_counted: int,
+    price: float,
+    kwh: Any,
+    prices: Any,
 ) -> None:
-    """Write needs, rising along each row; see :meth:`Needs.learnt`."""
-    n, (n_parts, n_both) = len(needed), kwh.shape
-    n_days = n_both // 2
+    """Write needs, see :meth:`Reserve.learnt`.
+
+    All of it is one call, for small ones between the plans take long: they find nothing of theirs in the caches.
+    """
+    net, is_measured, steps = what
+    needed, targets, known_end = known
+    day, slot = when
+    for k in range(len(targets)):
+        if targets[k] != rungs[k, N_RUNGS - 1]:
+            targets[k], known_end[0] = rungs[k, N_RUNGS - 1], 0
+    need(net, is_measured, targets, begin, end, known_end[0], steps, needed)
+    known_end[0] = end
+    n_parts = len(kwh)
     at_its_time, at_any_time = np.zeros((n_parts, n_days)), np.zeros((1, n_days))
-    place = np.full(reach + 1 + n, 0)  # of steps that may be the most needy yet, each less so than the one before
+    place = np.empty(end - begin, dtype=np.int64)  # of steps that may be the most needy yet, falling
     first, last = 0, 0
-    for t in range(n + reach):
-        if t < n:
+    for t in range(begin, end + reach):
+        if t < end:
             while last > first and needed[place[last - 1]] <= needed[t]:
                 last -= 1
             place[last] = t
             last += 1
         middle = t - reach
-        if middle < 0:
+        if middle < begin or middle >= end:
             continue
         if place[first] < middle - reach:
             first += 1
-        most, on = needed[place[first]], day[middle] - day[0]
+        most, on = needed[place[first]], day[middle] - day[begin]
         at_its_time[slot[middle], on] = most
         at_any_time[0, on] = max(at_any_time[0, on], most)
     _sort_rows(at_any_time, n_counted)
     _sort_rows(at_its_time, n_counted)
+    own_price, any_price = (1.0 - ANY_TIME_FRAC) * price / n_days, ANY_TIME_FRAC * price / n_days
     for part in range(n_parts):
         own, i, j = at_its_time[part], 0, 0
-        for at in range(n_both):
+        for at in range(2 * n_days):
             if j == n_days or (i < n_days and own[i] <= at_any_time[0, j]):
-                kwh[part, at], prices[part, at] = own[i], (1.0 - ANY_TIME_FRAC) * price
+                kwh[part, at], prices[part, at] = own[i], own_price
                 i += 1
             else:
-                kwh[part, at], prices[part, at] = at_any_time[0, j], ANY_TIME_FRAC * price
+                kwh[part, at], prices[part, at] = at_any_time[0, j], any_price
                 j += 1
 
 

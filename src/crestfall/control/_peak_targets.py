@@ -169,37 +169,6 @@ class Means:
         _lowest_caps(net_kw, cap, ends, n_back, n_slots, self.of_steps(0, len(net_kw)), lowest, daily)
         return lowest, daily
 
-    def need(
-        self,
-        net_kw: FloatArray,
-        is_capped: NDArray[np.bool_],
-        caps_kw: FloatArray,
-        begin: int,
-        end: int,
-        needed_kwh: FloatArray,
-        known_end: int = 0,
-    ) -> None:
-        """
-        Write what must be stored at the end of each step to keep caps from there on until an end, at most a full store.
-
-        Parameters
-        ----------
-        net_kw : ndarray of shape (n_steps,)
-            Import without the battery, negative for a surplus [kW].
-        is_capped : ndarray of bool, shape (n_caps, n_steps)
-            Which steps each cap is for.
-        caps_kw : ndarray of shape (n_caps,)
-            The caps [kW].
-        begin, end : int
-            The steps to write.
-        needed_kwh : ndarray of shape (n_steps,)
-            Where to [kWh].
-        known_end : int, default=0
-            What is there was written for an end here, the same caps and a begin no later: it stays as it is before a
-            step of which as much is needed.
-        """
-        _need(net_kw, is_capped, caps_kw, begin, end, known_end, self.of_steps(0, len(net_kw)), needed_kwh)
-
     def of_steps(self, begin: int, n: int) -> Steps:
         """Return what the compiled loops need of some steps."""
         part = slice(begin, begin + n)
@@ -396,7 +365,28 @@ def _lowest_caps(
 
 
 @compiled
-def _need(net: Any, is_capped: Any, caps: Any, begin: int, end: int, known_end: int, steps: Steps, needed: Any) -> None:
+def need(net: Any, is_capped: Any, caps: Any, begin: int, end: int, known_end: int, steps: Steps, needed: Any) -> None:
+    """
+    Write what must be stored at the end of each step to keep caps from there on until an end, at most a full store.
+
+    Parameters
+    ----------
+    net : ndarray of shape (n_steps,)
+        Import without the battery, negative for a surplus [kW].
+    is_capped : ndarray of bool, shape (n_caps, n_steps)
+        Which steps each cap is for.
+    caps : ndarray of shape (n_caps,)
+        The caps [kW].
+    begin, end : int
+        The steps to write.
+    known_end : int
+        What is there was written for an end here, the same caps and a begin no later: it stays as it is before a step
+        of which as much is needed. 0 where nothing is there.
+    steps : Steps
+        What the store can do.
+    needed : ndarray of shape (n_steps,)
+        Where to [kWh].
+    """
     h, keep, most_c, most_d, floor, full, into, outof, _ = steps
     e = floor[end - 1]
     for t in range(end - 1, begin - 1, -1):

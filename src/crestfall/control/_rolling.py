@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from crestfall.control._forecasts import DayClock, Forecast, ForecastErrors, Regression, SameTime, SimilarDays
-from crestfall.control._learning import LEAST_DAYS, RUNG_SHARES, Needs, Targets, worst_days, worst_spells_kw
+from crestfall.control._learning import LEAST_DAYS, RUNG_SHARES, Reserve, Targets, worst_days, worst_spells_kw
 from crestfall.control._peak_targets import Means
 from crestfall.control._stepping import N_LINES, Lesson, Outlook, State, follow, room_for
 from crestfall.dispatch import Problem, Schedule, Status, check_feasible
@@ -218,8 +218,8 @@ class _Controller:
         first_kw = max(float(self._net_kw[n_before]), 0.0) if first is None else first
         self._targets = Targets(rates, first_kw, n_before)
         self._rate = max((float(np.max(line.rate, initial=0.0)) for line in rates.peak_charges), default=0.0)
-        self._most_kwh = float(p.ceiling_kwh.max())
-        self._n_back = settings.learn_days * self._clock.n_slots
+        self._n_least, self._n_back = LEAST_DAYS * self._clock.n_slots, settings.learn_days * self._clock.n_slots
+        self._no_backs = np.zeros(0, dtype=np.int64)
         self._outlook(forecasts)
 
     def _outlook(self, forecasts: Forecasts) -> None:
@@ -307,7 +307,7 @@ class _Controller:
         new = self._clock.day[1:] != self._clock.day[:-1]
         days = np.flatnonzero(new) + 1
         begins = sorted({n_before, *days[days > n_before].tolist(), *self._targets.begins()})
-        self._prepare([a for a in begins if a >= LEAST_DAYS * self._clock.n_slots])
+        self._prepare([a for a in begins if a >= self._n_least])
         for begin, end in itertools.pairwise([*begins, n]):
             lesson = self._learn(begin)
             follow(begin, end, self._ahead, lesson, state, room, dear, power, stored, caps)
@@ -315,73 +315,63 @@ class _Controller:
         return self._rolled(power[own], stored[own], start, caps[own], int(state.n_failed[0]))
 
     def _prepare(self, lessons: list[int]) -> None:
-        """Find once for all lessons what does not depend on what the plans do, each from nothing but its past."""
-        clock, ask = self._clock, self._settings
-        back = {"n_back": self._n_back, "n_slots": clock.n_slots}
-        self._targets.learn(lessons, self._net_kw, self._means, **back, margin_frac=ask.target_margin_frac)
-        self._highest_price = np.maximum.accumulate(self._steps.buy_per_kwh)
-        self._needed, self._needed_for = np.zeros(len(self._net_kw)), (np.zeros(0), 0)
-        self._needs = Needs.none(clock.n_parts)
-        self._backs, self._spell_kw = {}, np.zeros(0)
-        if ask.peak_rule in ("headroom", "both"):
-            self._backs = {a: self._backs_of(a) for a in lessons}
-            self._spell_kw = self._worst_spells_kw([a - backs for a, backs in self._backs.items()])
+        """Learn what does not depend on what the plans do, for all lessons at once, each from nothing but its past."""
+        ask, targets, n_slots = self._settings, self._targets, self._clock.n_slots
+        back = {"n_back": self._n_back, "n_slots": n_slots}
+        targets.learn(lessons, self._net_kw, self._means, **back, margin_frac=ask.target_margin_frac)
+        self._backs = self._worst_backs(lessons) if ask.peak_rule in ("headroom", "both") else {}
+        self._kept_price = np.zeros(len(self._net_kw))
+        if targets.n:
+            self._kept_price = np.maximum(KEPT_FRAC * np.maximum.accumulate(self._steps.buy_per_kwh), 0.0)
+        self._reserve = Reserve(
+            clock=self._clock,
+            net_kw=self._net_kw,
+            is_measured=targets.measured,
+            steps=self._ahead.means,
+            price=SHORT_FRAC * self._rate,
+            caution_frac=ask.caution_frac,
+            most_kwh=float(self._problem.ceiling_kwh.max()),
+        )
 
     def _learn(self, a: int) -> Lesson:
         """Learn from what lies before a step: targets, what was needed in store, and the worst of past forecasts."""
-        clock, targets, ask = self._clock, self._targets, self._settings
+        ask, targets = self._settings, self._targets
         targets.begin(a)
-        needs, backs = self._needs, np.zeros(0, dtype=np.int64)
-        if a >= LEAST_DAYS * clock.n_slots:
-            begin = max(a - self._n_back, 0)
-            if ask.peak_rule in ("reserve", "both"):
-                price = SHORT_FRAC * self._rate
-                needs = Needs.learnt(
-                    self._needed_kwh(begin, a), clock, begin, price=price, caution_frac=ask.caution_frac
-                )
-            if ask.peak_rule in ("headroom", "both"):
-                backs = self._backs[a]
-                backs = backs[worst_days(self._spell_kw[a - backs], ask.caution_frac)]
+        has_needs = a >= self._n_least and ask.peak_rule in ("reserve", "both")
+        begin = max(a - self._n_back, 0) if has_needs else a
+        needs_kwh, need_prices = self._reserve.learnt(begin, a, targets.rungs_kw, self._kept_price[a])
+        backs = self._backs.get(a, self._no_backs)
         weights = np.full(len(backs) + 1, 1 / ask.learn_days)
         weights[0] = 1 - len(backs) / ask.learn_days
-        kept_price = KEPT_FRAC * float(self._highest_price[a]) if targets.n else 0.0
-        needs = needs.and_all(self._most_kwh, max(kept_price, 0.0))
         return Lesson(
-            needs_kwh=needs.kwh,
-            need_prices=needs.prices,
+            needs_kwh=needs_kwh,
+            need_prices=need_prices,
             excess_prices=SHORT_FRAC * self._rate * self._problem.step_h * RUNG_SHARES,
             backs=backs,
             weights=weights,
         )
 
-    def _needed_kwh(self, begin: int, a: int) -> FloatArray:
-        """Return what was needed in store in the last weeks to keep the targets of now; most is as the day before."""
-        caps_kw, (known_caps_kw, known_end) = self._targets.rungs_kw[:, -1].copy(), self._needed_for
-        known_end = known_end if np.array_equal(caps_kw, known_caps_kw) else 0
-        self._means.need(self._net_kw, self._targets.measured, caps_kw, begin, a, self._needed, known_end)
-        self._needed_for = caps_kw, a
-        return self._needed[begin:a]
+    def _worst_backs(self, lessons: list[int]) -> dict[int, NDArray[np.int64]]:
+        """Return how many steps before each lesson those forecasts of the last weeks were made that were the worst."""
+        ahead, ask = self._ahead, self._settings
+        steps = np.arange(ahead.net_kw.shape[1] - self._every)
+        if not lessons or not len(steps):
+            return {}
+        backs = {a: self._backs_of(a) for a in lessons}
+        made = np.unique(np.concatenate([a - back for a, back in backs.items()]))
+        number, since = np.divmod(made - ahead.first, self._every)
+        expected = ahead.net_kw[number[:, np.newaxis], since[:, np.newaxis] + steps]
+        errors = self._net_kw[made[:, np.newaxis] + steps] - expected
+        spell_kw = np.zeros(len(self._net_kw))
+        spell_kw[made] = worst_spells_kw(errors, step_h=self._problem.step_h)
+        return {a: back[worst_days(spell_kw[a - back], ask.caution_frac)] for a, back in backs.items()}
 
     def _backs_of(self, a: int) -> NDArray[np.int64]:
         """Return how many steps before a lesson those forecasts of the last weeks were made whose end is known."""
         day, ahead = self._clock.n_slots, self._ahead
-        horizon = ahead.net_kw.shape[1]
-        lead = -(-horizon // day)  # days; so long ago a forecast must have been made for its end to be known
+        lead = -(-ahead.net_kw.shape[1] // day)  # days; so long ago it must have been for the end to be known
         earliest = max(a - self._n_back - lead * day, ahead.first, LEAST_DAYS * day)
-        backs = np.arange(lead * day, a - earliest + 1, day)
-        return backs if horizon > self._every else backs[:0]
-
-    def _worst_spells_kw(self, made: list[NDArray[np.int64]]) -> FloatArray:
-        """Return for each step by how much a forecast made before it was too low over a spell; 0 if not made."""
-        ahead, spell_kw = self._ahead, np.zeros(len(self._net_kw))
-        at = np.unique(np.concatenate([np.zeros(0, dtype=np.int64), *made]))
-        number, since = np.divmod(at - ahead.first, self._every)
-        steps = np.arange(ahead.net_kw.shape[1] - self._every)
-        if len(at):
-            expected = ahead.net_kw[number[:, np.newaxis], since[:, np.newaxis] + steps]
-            errors = self._net_kw[at[:, np.newaxis] + steps] - expected
-            spell_kw[at] = worst_spells_kw(errors, step_h=self._problem.step_h)
-        return spell_kw
+        return np.arange(lead * day, a - earliest + 1, day)
 
     def _rolled(self, power: FloatArray, stored: FloatArray, start: float, caps: FloatArray, n_failed: int) -> Rolled:
         p = self._problem
