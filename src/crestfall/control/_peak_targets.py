@@ -91,7 +91,8 @@ class Means:
         begin : int, default=0
             The first of them.
         """
-        return bool(_is_kept(net_kw, cap_kw, 0.0, cap_kw, start_kwh, self.of_steps(begin, len(net_kw))))
+        steps = self.of_steps(begin, len(net_kw))
+        return bool(_first_broken(net_kw, cap_kw, 0.0, cap_kw, 0, start_kwh, steps)[0] < 0)
 
     def least_raise_kw(
         self,
@@ -198,64 +199,64 @@ def _within(meter_kw: float, ac_limit_kw: float, chords: Any) -> tuple[float, fl
 
 
 @compiled
-def _is_kept(net: Any, cap: Any, raised: float, beside: Any, start: float, steps: Steps) -> bool:
-    """Return whether a cap that is raised, and one beside it, can be kept: the store takes all it may and can."""
+def _first_broken(
+    net: Any, cap: Any, raised: float, beside: Any, begin: int, start: float, steps: Steps
+) -> tuple[int, int]:
+    """Return the first step, from one on, in which a raised cap or one beside it cannot be kept; -1 if there is none.
+
+    The store takes all that it may and can. The second number is the step before which it was last full, or the first.
+    """
     h, keep, most_c, most_d, floor, full, into, outof, tapers = steps
     rise_in, limit_in, rise_out, limit_out = tapers
-    e = start
-    for t in range(len(net)):
+    e, after_full = start, begin
+    for t in range(begin, len(net)):
         room = min(cap[t] + raised, beside[t]) - net[t]
         e *= keep
         if room >= 0.0:
             gain = h * _within(room, most_c[t], into)[0]
             if limit_in < np.inf:
                 gain = min(gain, max((limit_in - rise_in * e) / (1.0 + rise_in), 0.0))
-            e = min(e + gain, max(full[t], e))
+            e += gain
         else:
             taken, lacking = _within(-room, most_d[t], outof)
             if limit_out < np.inf and h * taken > (limit_out + rise_out * e) / (1.0 + rise_out) + CLOSE_KWH:
-                return False
+                return t, after_full
             e -= h * taken
             if lacking > CLOSE_KWH or e < floor[t] - CLOSE_KWH:
-                return False
-        e = min(e, full[t])
-    return True
+                return t, after_full
+        if e >= full[t]:
+            e, after_full = full[t], t + 1
+    return -1, after_full
 
 
 @compiled
 def raise_by_least(net: Any, cap: Any, beside: Any, start: float, steps: Steps, near: float, close: float) -> float:
     """Return by how much a cap has to be raised so that it can be kept, at most so much too high as is close.
 
-    The search sets out from `near` in strides that double, if it is not NaN; then it halves.
+    The search sets out from `near` in strides that double, if it is not NaN; then it halves. A store that is full at
+    some time under a cap that is too low is so under each higher one, which is looked at from there on.
     """
-    if _is_kept(net, cap, 0.0, beside, start, steps):
+    broken, begin = _first_broken(net, cap, 0.0, beside, 0, start, steps)
+    if broken < 0:
         return 0.0
     low, high = 0.0, close
     for t in range(len(net)):
         high = max(high, net[t] - cap[t] + close)
-    if 0.0 < near < high:
-        stride = close
-        is_kept = _is_kept(net, cap, near, beside, start, steps)
-        while low < near < high:
-            if is_kept:
-                high = near
-                near -= stride
-            else:
-                low = near
-                near += stride
-            stride *= 2.0
-            if low < near < high and _is_kept(net, cap, near, beside, start, steps) != is_kept:
-                if is_kept:
-                    low = near
-                else:
-                    high = near
-                break
-    while high - low > close:
-        middle = 0.5 * (low + high)
-        if _is_kept(net, cap, middle, beside, start, steps):
-            high = middle
+    full = steps.ceiling
+    is_striding, stride, heading = 0.0 < near < high, close, 0.0
+    while is_striding or high - low > close:
+        middle = near if is_striding else 0.5 * (low + high)
+        e = full[begin - 1] if begin > 0 else start
+        broken, after_full = _first_broken(net, cap, middle, beside, begin, e, steps)
+        if broken < 0:
+            high, towards = middle, -1.0
         else:
-            low = middle
+            low, begin, towards = middle, after_full, 1.0
+        if is_striding:
+            near += towards * stride
+            stride *= 2.0
+            is_striding = heading != -towards and low < near < high
+            heading = towards
     return high
 
 
