@@ -189,13 +189,14 @@ class Means:
 def _within(meter_kw: float, ac_limit_kw: float, chords: Any) -> tuple[float, float]:
     """Return what a power at the meter is at the store, and what of it the limit forbids."""
     left, ac_left, at_store = meter_kw, ac_limit_kw, 0.0
-    for i in range(chords.shape[1]):
-        if left <= 0.0 or ac_left <= 0.0 or chords[2, i] <= 0.0:
-            break
+    i, n = 0, chords.shape[1]
+    # Left by its condition: where a loop breaks, the compiler counts references of the array in each call.
+    while i < n and left > 0.0 and ac_left > 0.0 and chords[2, i] > 0.0:
         ac = min(chords[0, i], ac_left, left / chords[2, i])
         left -= ac * chords[2, i]
         ac_left -= ac
         at_store += ac * chords[1, i]
+        i += 1
     return at_store, max(left, 0.0)
 
 
@@ -218,15 +219,14 @@ def _walk(
             tapered = max((limit_in - rise_in * e) / (1.0 + rise_in), 0.0) if limit_in < np.inf else np.inf
             most = min(full[t] - e, tapered)
             # Chord by chord, as in `_within`, until no more fits: a store is full most of the time.
-            left, ac_left, at_store, gain = room, most_c[t], 0.0, 0.0
-            for i in range(into.shape[1]):
-                if gain >= most or left <= 0.0 or ac_left <= 0.0 or into[2, i] <= 0.0:
-                    break
+            left, ac_left, at_store, gain, i = room, most_c[t], 0.0, 0.0, 0
+            while i < into.shape[1] and gain < most and left > 0.0 and ac_left > 0.0 and into[2, i] > 0.0:
                 ac = min(into[0, i], ac_left, left / into[2, i])
                 left -= ac * into[2, i]
                 ac_left -= ac
                 at_store += ac * into[1, i]
                 gain = h * at_store
+                i += 1
             e += min(gain, tapered)
         else:
             taken, lacking = _within(-room, most_d[t], outof)

@@ -330,10 +330,12 @@ def _plan(a: int, ahead: Outlook, lesson: Lesson, state: State, spare: Room, dea
     # What the day ahead cannot avoid is no peak that this plan makes.
     lowest = np.where(level[:, 0] < np.inf, 0.0, np.inf)
     near, close = state.day_kw[0] / (1.0 + DAY_MARGIN_FRAC), max(DAY_CLOSE_FRAC * net.max(), CLOSE_KW)
-    own = raise_by_least(net, lowest, limit, state.content_kwh[0], within, near, close) * (1.0 + DAY_MARGIN_FRAC)
+    unavoidable = raise_by_least(net, lowest, limit, state.content_kwh[0], within, near, close)
+    own = unavoidable * (1.0 + DAY_MARGIN_FRAC)
     state.day_kw[0] = own
     level[:, 0] = np.maximum(level[:, 0], own)
-    target += raise_by_least(net, target, limit, state.content_kwh[0], within, np.nan, CLOSE_KW)
+    if target.min() < unavoidable:  # else what is kept at that level is kept at higher ones
+        target += raise_by_least(net, target, limit, state.content_kwh[0], within, np.nan, CLOSE_KW)
     target = np.minimum(target, limit)
     level[:, N_RUNGS - 1] = target
     for i in range(N_RUNGS):
