@@ -5,6 +5,7 @@ import importlib
 import inspect
 import re
 from enum import Enum
+from functools import cached_property
 from pathlib import Path
 from types import ModuleType
 
@@ -103,7 +104,7 @@ def documented_objects() -> list[str]:
                 found += [
                     f"crestfall.{package}.{name}.{key}"
                     for key, value in members
-                    if inspect.isfunction(value) or isinstance(value, property | classmethod | staticmethod)
+                    if inspect.isfunction(value) or isinstance(value, property | cached_property | classmethod | staticmethod)
                 ]
     return found
 
