@@ -38,6 +38,7 @@ PACKAGES = sorted(
 
 # What numpydoc asks for everywhere and this project where it helps: extended summary, examples, cross references.
 NOT_ASKED = {"ES01", "EX01", "SA01"}
+MEMBERS = (property, cached_property, classmethod, staticmethod)
 # One line is enough for a method or property whose class says the rest.
 NOT_ASKED_OF_MEMBERS = {"PR01", "RT01", "YD01"}
 
@@ -104,7 +105,7 @@ def documented_objects() -> list[str]:
                 found += [
                     f"crestfall.{package}.{name}.{key}"
                     for key, value in members
-                    if inspect.isfunction(value) or isinstance(value, property | cached_property | classmethod | staticmethod)
+                    if inspect.isfunction(value) or isinstance(value, MEMBERS)
                 ]
     return found
 
