@@ -12,7 +12,7 @@ import pytest
 
 from compared_site import CHEAP_MODULES, FADING, MODULES, RACKS, YEARS, joinery, shared_comparison
 from crestfall.dispatch._optimise import PROVEN_FRAC
-from crestfall.errors import InfeasibleError, InputError, ScenarioError
+from crestfall.errors import InputError, ScenarioError
 from crestfall.finance import discount_factors
 from crestfall.plant import Option
 from crestfall.study import CRITERIA, compare, run
@@ -21,11 +21,11 @@ from crestfall.study._doubt import DRAW_COLUMNS, draw, scores, worth_in
 from crestfall.study._draws import days_drawn_anew
 from crestfall.study._executor import Processes, ThisProcess, WorkersError
 from crestfall.study._inputs import prepare, with_option
-from crestfall.study._option_figures import OptionFigures, figures_of, middle_option
+from crestfall.study._option_figures import OptionFigures, middle_option
 from crestfall.study._options_asked import counts_of, pair_of
 from crestfall.study._ranking import Criterion, Worth
 from crestfall.study._run import headline_year, optimum_to_set_out_from, reference_of
-from hourly_site import NO_BATTERY
+from hourly_site import BY_ROLLING, BY_RULES, NO_BATTERY
 from site_files import in_catalogue, in_scenario
 
 AS_IT_IS = (0, 1.0, 1.0, 1.0, 1.0)  # a draw in which nothing is otherwise
@@ -394,24 +394,15 @@ def test_options_that_break_a_rule_are_listed_with_the_rule():
     }
 
 
-def test_options_that_the_connection_does_not_carry_are_listed_with_the_limit(monkeypatch):
-    """The general solver takes long to prove that there is no schedule; here its error stands in for that."""
-
-    def studied(inputs, reference, **more):
-        if inputs.plant.option.racks == 1:
-            raise InfeasibleError(
-                "site.import_limit_kw 105 cannot be kept with 1 rack, 1 module: at 2025-01-08 15:00\n …"
-            )
-        return figures_of(inputs, reference, **more)
-
-    monkeypatch.setattr("crestfall.study._option_figures.figures_of", studied)
-    found = compare(joinery(), racks=[1, 2], modules=[1], draws=0, workers=0)
-    (refused,) = found.refused
-    assert refused == (
-        Option(1, 1),
-        "site.import_limit_kw 105 cannot be kept with 1 rack, 1 module: at 2025-01-08 15:00",
-    )
-    assert [one.option for one in found.options] == [Option(0, 0), Option(2, 1)]
+@pytest.mark.parametrize("policy", [(), (BY_RULES,), (BY_ROLLING,)])
+def test_options_that_the_connection_does_not_carry_are_listed_with_the_limit_by_every_policy(policy):
+    """A policy without hindsight would exceed the limit and go on; what nobody could keep is refused all the same."""
+    tight = joinery(in_scenario("import_limit_kw: 400", "import_limit_kw: 105"), *policy)
+    found = compare(tight, racks=[1, 4], modules=[1], draws=0, workers=0)
+    ((option, reason),) = found.refused
+    assert option == Option(1, 1)
+    assert reason.startswith("site.import_limit_kw 105 cannot be kept with 1 rack, 1 module: at 2025-")
+    assert [one.option for one in found.options] == [Option(0, 0), Option(4, 1)]
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,7 @@ from crestfall.study._life_result import Life
 from crestfall.study._money import line_savings
 from crestfall.study._neighbours import AtMost, at_most
 from crestfall.study._result import Before, PolicyYear
-from crestfall.study._run import headline_year, optimum_to_set_out_from, reference_of
+from crestfall.study._run import check_connection, headline_year, optimum_to_set_out_from, reference_of
 from crestfall.study._shared import Shared
 
 WORN_FRAC = 0.1  # of their energy that racks have lost in the trial of what fade costs
@@ -195,7 +195,7 @@ class _Site:
         )
 
     def _studied(self, inputs: Inputs) -> OptionFigures:
-        case = headline_year(inputs)
+        case = _first_year(inputs)
         found = figures_of(inputs, self.reference, case=case, is_compared=True)
         if not self.others:  # nothing is drawn
             return found
@@ -265,7 +265,7 @@ def figures_of(
             peak_import_kw=float(reference.import_kw.max()),
             self_consumption_frac=_self_consumption(inputs, reference.export_kw, reference.curtailed_kw),
         )
-    case = case or headline_year(inputs)
+    case = case or _first_year(inputs)
     life = None if inputs.scenario.ask.life is None else life_of(inputs, first=case)
     simple = simple_payback_years(capital.net, total - case.bill_total)
     return OptionFigures(
@@ -286,6 +286,11 @@ def figures_of(
         payback_years=simple if life is None else life.appraisal.without_debt.payback_years,
         life=life,
     )
+
+
+def _first_year(inputs: Inputs) -> PolicyYear:
+    check_connection(inputs)
+    return headline_year(inputs)
 
 
 # What is shown of an option in every table.

@@ -187,6 +187,15 @@ def headline_year(inputs: Inputs) -> PolicyYear:
     return _best_year(inputs, policy, offers)[0]
 
 
+def check_connection(inputs: Inputs) -> None:
+    """Raise where no schedule keeps the limit of import: a policy without hindsight would only exceed it."""
+    if inputs.scenario.ask.policy == "hindsight":
+        return  # its own optimum says so
+    idle_kw = inputs.load_kw + inputs.auxiliary_kw - inputs.series.pv_kw
+    if (idle_kw > inputs.import_limit_kw).any():
+        _optimum(inputs, dispatch_problem(inputs))
+
+
 def optimum_to_set_out_from(inputs: Inputs) -> Schedule | None:
     """Return the optimum with hindsight, for studies of a similar site to set out from; None where it is no help."""
     if inputs.scenario.ask.policy != "hindsight" or not inputs.plant.option.is_battery:
