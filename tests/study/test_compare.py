@@ -403,6 +403,9 @@ def test_options_that_the_connection_does_not_carry_are_listed_with_the_limit_by
     assert option == Option(1, 1)
     assert reason.startswith("site.import_limit_kw 105 cannot be kept with 1 rack, 1 module: at 2025-")
     assert [one.option for one in found.options] == [Option(0, 0), Option(4, 1)]
+    # What could be kept and is not is said; hindsight keeps it.
+    says_so = "options that exceed the import limit in the first year, as their controller is set: 1 of 1" in found.note
+    assert says_so == (found.figures(Option(4, 1)).peak_import_kw > 105.001) == bool(policy)
 
 
 @pytest.mark.parametrize(

@@ -196,6 +196,7 @@ SENTENCES = (
     later("out of memory"),
     # Warnings of a study.
     later("without the battery the site exceeds its import limit in {n} steps; the bill before ignores this"),
+    later("options that exceed the import limit in the first year, as their controller is set: {n} of {total}"),
     later("the rules exceed the import limit in {n} steps: a controller with these settings would not hold it"),
     later(
         "rolling plans begin without a past, and a peak of the first days stays on '{charge}' for longer than a month;"

@@ -123,7 +123,7 @@ def compare(
         options=can,
         refused=tuple(sorted(refused)),
         terms=terms,
-        note="; ".join(filter(None, [note, _over_limit(inputs)])),
+        note="; ".join(filter(None, [note, _over_limit(inputs), _not_held(inputs, can)])),
         loads=("as in the data", *(one.name for one in others)),
         draws=drawn,
         scores=None if drawn is None else scores(can, drawn, terms),
@@ -161,6 +161,18 @@ def _over_limit(inputs: Inputs) -> str:
     if not over:
         return ""
     return f"without the battery the site exceeds its import limit in {over:,} steps; the bill before ignores this"
+
+
+def _not_held(inputs: Inputs, options: Sequence[OptionFigures]) -> str:
+    """Return what has to be said about options that could keep the import limit and do not; empty for nothing."""
+    most_kw = float(inputs.import_limit_kw.max()) + LIMIT_TOLERANCE_KW
+    peaks_kw = [one.peak_import_kw for one in options if one.option.is_battery]
+    over = sum(peak_kw > most_kw for peak_kw in peaks_kw)
+    if not over:
+        return ""
+    return (
+        f"options that exceed the import limit in the first year, as their controller is set: {over} of {len(peaks_kw)}"
+    )
 
 
 def _check_pair(pair: tuple[Option, Option] | None, allowed: Sequence[Option]) -> None:
