@@ -148,7 +148,10 @@ def _draw_map(
     values = table.pivot_table(index="racks", columns="modules", values=one.column, dropna=False)
     shown = one.factor * values.reindex(index=racks, columns=modules).to_numpy(dtype=float)
     cmap = RAMP.reversed() if one.less_is_better else RAMP
-    ax.imshow(np.ma.masked_invalid(shown), origin="lower", aspect="auto", cmap=cmap)
+    low, high = (np.nanmin(shown), np.nanmax(shown)) if np.isfinite(shown).any() else (0.0, 1.0)
+    if low == high:  # a single figure has the middle of the ramp, on which it can be read
+        low, high = low - 1.0, high + 1.0
+    ax.imshow(np.ma.masked_invalid(shown), origin="lower", aspect="auto", cmap=cmap, vmin=low, vmax=high)
     ax.set_xticks(range(len(modules)), [str(count) for count in modules])
     ax.set_yticks(range(len(racks)), [str(count) for count in racks])
     ax.set_xlabel(say("modules"))
@@ -156,14 +159,13 @@ def _draw_map(
     ax.set_title(one.title)
     ax.grid(visible=False)
     there = {(int(row["racks"]), int(row["modules"])) for _, row in table.iterrows()}
-    low, high = (np.nanmin(shown), np.nanmax(shown)) if np.isfinite(shown).any() else (0.0, 1.0)
     for y, x in np.ndindex(shown.shape):
         here = (racks[y], modules[x])
         if here not in there:
             ax.text(x, y, "×", ha="center", va="center", color="#8a949a", fontsize=9)
         elif shown.size <= MOST_CELLS_WITH_FIGURES:
             value = shown[y, x]
-            depth = 0.5 if high == low or np.isnan(value) else (value - low) / (high - low)
+            depth = 0.5 if np.isnan(value) else (value - low) / (high - low)
             dark = depth < 0.4 if one.less_is_better else depth > 0.6
             text = "–" if np.isnan(value) else figures(one.form.format(value)).replace("-", "−")
             ax.text(x, y, text, ha="center", va="center", fontsize=size, color="white" if dark else style.LOAD["color"],
